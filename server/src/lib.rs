@@ -1,0 +1,1 @@
+//! The front door of Ripieno, and its one binary.

@@ -1,0 +1,3 @@
+//! The binary: parse, match the verb, call one function.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Whole journeys, reference checks, faults, browser, tidiness and benches.

@@ -1,0 +1,1 @@
+//! Exact running sums of stems.

@@ -1,0 +1,1 @@
+//! One streaming reader for every container, under limits.

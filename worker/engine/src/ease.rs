@@ -1,0 +1,1 @@
+//! Gentle timing repair, off unless asked for.

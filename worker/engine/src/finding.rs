@@ -1,0 +1,1 @@
+//! What a check has to say about a take.

@@ -1,0 +1,1 @@
+//! The checks on a take, one file each.

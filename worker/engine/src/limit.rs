@@ -1,0 +1,1 @@
+//! A true-peak limiter with look-ahead.

@@ -1,0 +1,1 @@
+//! Where a mark lies in a recording: matched filter, candidates with scores.

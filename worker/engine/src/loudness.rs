@@ -1,0 +1,1 @@
+//! Loudness and true peak by ITU-R BS.1770.

@@ -1,0 +1,1 @@
+//! How a mark is made.

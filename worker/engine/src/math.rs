@@ -1,0 +1,1 @@
+//! Small numerical helpers that several rooms share.

@@ -1,0 +1,1 @@
+//! Gains, pans and curves over beds.

@@ -1,0 +1,1 @@
+//! What is played and when: onsets, novelty, level and chroma, heard in one streaming pass.

@@ -1,0 +1,1 @@
+//! Waveform and spectrum summaries for people to look at.

@@ -1,0 +1,1 @@
+//! From file clock to master grid in one pass.

@@ -1,0 +1,1 @@
+//! Equaliser, compressor and room.

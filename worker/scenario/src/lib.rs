@@ -1,0 +1,1 @@
+//! Nine Harbours: an invented piece, its players and their defects, with exact truth.

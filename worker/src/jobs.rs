@@ -1,0 +1,1 @@
+//! The closed list of jobs.

@@ -1,0 +1,9 @@
+//! What is done to a take or a render.
+
+pub mod conform_take;
+pub mod guide_pack;
+pub mod jobs;
+pub mod plan;
+pub mod render_mix;
+pub mod run;
+pub mod sweep;

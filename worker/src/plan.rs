@@ -1,0 +1,1 @@
+//! What a render is made of.

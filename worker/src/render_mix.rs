@@ -1,0 +1,1 @@
+//! Sums the stems under the arrangement map and masters the result.

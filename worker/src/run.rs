@@ -1,0 +1,1 @@
+//! Lease, dispatch, finish.

@@ -1,0 +1,1 @@
+//! Clears away what nothing refers to.

@@ -1,0 +1,1 @@
+//! Records, blobs and the queue: the only user of a database.
