@@ -1,1 +1,182 @@
-//! Offset, ratio and lag of a take against the grid, each with its uncertainty.
+//! Where a take lies on the piece: place, tempo ratio and lag, each with its uncertainty.
+
+mod beats;
+mod search;
+
+use crate::finding::{Finding, Severity};
+use crate::locate::Arrival;
+use crate::onset::Playing;
+use beats::BeatClock;
+
+/// The piece as the fit needs it, in piece time: seconds, 0 = bar 1 beat 1.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Grid {
+    /// Every beat from bar 1 beat 1 to the one after the last, ascending.
+    pub beats_s: Vec<f64>,
+    /// Which of `beats_s` begin a bar.
+    pub bar_starts: Vec<usize>,
+    /// Begin and end of each section.
+    pub sections: Vec<(f64, f64)>,
+    /// Expected pitch-class weights of each beat (C first); may be empty, or shorter than
+    /// `beats_s`, where no harmony is written.
+    pub chroma: Vec<[f32; 12]>,
+    /// Where the opening mark's origin lies.
+    pub opening_mark_s: Option<f64>,
+    /// Where the closing mark's origin lies.
+    pub closing_mark_s: Option<f64>,
+}
+
+/// What was heard in the take's file.
+#[derive(Debug, Clone, Copy)]
+pub struct Heard<'a> {
+    /// Places where the opening mark may be, best first.
+    pub opening: &'a [Arrival],
+    /// Places where the closing mark may be, best first.
+    pub closing: &'a [Arrival],
+    /// Attacks, level and harmony.
+    pub playing: &'a Playing,
+}
+
+/// What is believed before the take is heard.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prior {
+    /// Ratios beyond ± this are not taken for a drifting clock or a tempo slightly off.
+    pub most_ratio_ppm: f64,
+    /// Typical ratio of an honest take: two consumer clocks.
+    pub clock_sd_ppm: f64,
+    /// The ensemble's own mean lag and how much players differ in it.
+    pub ensemble_lag_ms: f64,
+    /// Standard deviation of a player's mean lag about the ensemble's.
+    pub ensemble_lag_sd_ms: f64,
+    /// Marks with a lower score are not believed.
+    pub least_mark_score: f64,
+    /// A place is certain when its odds against all others together are better than this.
+    pub certain_odds: f64,
+}
+
+impl Default for Prior {
+    fn default() -> Self {
+        Self {
+            most_ratio_ppm: 12_000.0,
+            clock_sd_ppm: 100.0,
+            ensemble_lag_ms: 0.0,
+            ensemble_lag_sd_ms: 30.0,
+            least_mark_score: crate::locate::SURE,
+            certain_odds: 100.0,
+        }
+    }
+}
+
+/// What a fit rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Basis {
+    /// Place and ratio from the two marks.
+    TwoMarks,
+    /// Place from the opening mark, ratio from the playing.
+    MarkAndPlaying,
+    /// Place from the opening mark; too little playing to know the ratio.
+    MarkOnly,
+    /// No mark: everything from the playing.
+    PlayingOnly,
+}
+
+/// One place where the take may belong.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Candidate {
+    /// File time of bar 1 beat 1.
+    pub bar1_beat1_s: f64,
+    /// Ratio at this place.
+    pub ratio_ppm: f64,
+    /// Posterior probability, 0..1; those of all candidates sum to at most 1.
+    pub odds: f64,
+}
+
+/// How one attack lies to the pulse it belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Deviation {
+    /// File time of the attack.
+    pub at_s: f64,
+    /// Piece time of the pulse.
+    pub pulse_s: f64,
+    /// Attack minus pulse in piece time, with the mean lag taken off.
+    pub residual_ms: f64,
+}
+
+/// A take's place, ratio and lag.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fit {
+    /// File time of bar 1 beat 1.
+    pub bar1_beat1_s: f64,
+    /// Its standard uncertainty.
+    pub bar1_beat1_sd_s: f64,
+    /// File time runs `1 + ratio_ppm * 1e-6` times piece time.
+    pub ratio_ppm: f64,
+    /// Its standard uncertainty.
+    pub ratio_sd_ppm: f64,
+    /// Mean lag of the player behind the grid as placed by the mark; `None` without a mark or
+    /// without enough attacks.
+    pub lag_ms: Option<f64>,
+    /// Its standard uncertainty.
+    pub lag_sd_ms: Option<f64>,
+    /// Robust standard deviation of attacks about their pulses, slow drift taken off.
+    pub spread_ms: Option<f64>,
+    /// What the fit rests on.
+    pub basis: Basis,
+    /// Whether the place may be used without asking.
+    pub certain: bool,
+    /// All places that are in question, most likely first; the first is this fit's own.
+    pub candidates: Vec<Candidate>,
+    /// What there is to say.
+    pub findings: Vec<Finding>,
+    /// Attack by attack.
+    pub deviations: Vec<Deviation>,
+}
+
+/// Fits a take to the grid. `None` when there is neither a mark nor enough playing.
+pub fn fit(grid: &Grid, heard: &Heard<'_>, prior: &Prior) -> Option<Fit> {
+    let beats = BeatClock::new(&grid.beats_s)?;
+    let opening = heard
+        .opening
+        .first()
+        .filter(|arrival| arrival.score >= prior.least_mark_score)
+        .zip(grid.opening_mark_s);
+    let (arrival, mark_s) = opening?;
+    let found = search::ratio_and_lag(&beats, &heard.playing.onsets, arrival, mark_s, prior);
+    let two_marks = heard.closing.first().zip(grid.closing_mark_s).and_then(|(closing, end_s)| {
+        let ratio = (closing.at_s - arrival.at_s) / (end_s - mark_s) - 1.0;
+        let sd = arrival.sd_s.hypot(closing.sd_s) / (end_s - mark_s);
+        (ratio.abs() * 1e6 <= prior.most_ratio_ppm).then_some((ratio, sd))
+    });
+    let (basis, ratio, ratio_sd) = match (two_marks, &found) {
+        (Some((ratio, sd)), _) => (Basis::TwoMarks, ratio, sd),
+        (None, Some(found)) => (Basis::MarkAndPlaying, found.ratio, found.ratio_sd),
+        (None, None) => (Basis::MarkOnly, 0.0, prior.clock_sd_ppm * 1e-6),
+    };
+    let bar1_beat1_s = arrival.at_s - mark_s * (1.0 + ratio);
+    let mut findings = Vec::new();
+    if basis == Basis::MarkOnly {
+        findings.push(Finding {
+            code: "ratio_uncertain",
+            severity: Severity::Advice,
+            value: None,
+            unit: "",
+            says: "There are too few clear attacks to check your tempo against the guide.".into(),
+            at_s: Vec::new(),
+        });
+    }
+    Some(Fit {
+        bar1_beat1_s,
+        bar1_beat1_sd_s: arrival.sd_s.hypot(mark_s * ratio_sd),
+        ratio_ppm: ratio * 1e6,
+        ratio_sd_ppm: ratio_sd * 1e6,
+        lag_ms: found.as_ref().map(|found| found.lag_s * 1e3),
+        lag_sd_ms: found.as_ref().map(|found| found.lag_sd_s * 1e3),
+        spread_ms: found.as_ref().map(|found| found.spread_s * 1e3),
+        basis,
+        certain: true,
+        candidates: vec![Candidate { bar1_beat1_s, ratio_ppm: ratio * 1e6, odds: 1.0 }],
+        findings,
+        deviations: found.map(|found| found.deviations).unwrap_or_default(),
+    })
+}

@@ -1,0 +1,34 @@
+//! Piece time in seconds to beats and back, through any changes of tempo.
+
+pub(super) struct BeatClock {
+    beats_s: Vec<f64>,
+}
+
+impl BeatClock {
+    /// `None` for fewer than two beats, or beats that do not ascend.
+    pub(super) fn new(beats_s: &[f64]) -> Option<Self> {
+        let ascending = beats_s.windows(2).all(|pair| pair[1] > pair[0]);
+        let finite = beats_s.iter().all(|beat| beat.is_finite());
+        (beats_s.len() >= 2 && ascending && finite).then(|| Self { beats_s: beats_s.to_vec() })
+    }
+
+    /// How many beats after the first one; the first and last tempo go on beyond the ends.
+    pub(super) fn beat_at(&self, piece_s: f64) -> f64 {
+        let last = self.beats_s.len() - 2;
+        let left = self.beats_s.partition_point(|&beat| beat <= piece_s).clamp(1, last + 1) - 1;
+        let (a, b) = (self.beats_s[left], self.beats_s[left + 1]);
+        left as f64 + (piece_s - a) / (b - a)
+    }
+
+    /// Inverse of [`Self::beat_at`].
+    pub(super) fn seconds_at(&self, beat: f64) -> f64 {
+        let last = self.beats_s.len() - 2;
+        let left = (beat.floor().max(0.0) as usize).min(last);
+        let (a, b) = (self.beats_s[left], self.beats_s[left + 1]);
+        a + (beat - left as f64) * (b - a)
+    }
+
+    pub(super) fn end_s(&self) -> f64 {
+        self.beats_s[self.beats_s.len() - 1]
+    }
+}

@@ -1,0 +1,228 @@
+//! The fine energy envelope, and the timing of an attack on it.
+
+use std::collections::VecDeque;
+
+/// Width of one cell of the envelope.
+const CELL_S: f64 = 0.000_5;
+/// Cells in a hop of the level curve.
+const CELLS_PER_LEVEL: usize = 10;
+/// How much of the past is kept.
+const KEPT_S: f64 = 2.0;
+
+/// Mean squares over half-millisecond cells: of the sound, and of its first difference, in
+/// which a stroke stands out of a sustained low sound.
+pub(super) struct Envelope {
+    rate_hz: f64,
+    plain: VecDeque<f32>,
+    bright: VecDeque<f32>,
+    first_cell: usize,
+    done_samples: u64,
+    cell_end: u64,
+    sums: [f32; 2],
+    count: u32,
+    previous: f32,
+    level_sum: f32,
+    level_cells: usize,
+    levels: Vec<f32>,
+}
+
+impl Envelope {
+    pub(super) fn new(rate_hz: f64) -> Self {
+        Self {
+            rate_hz,
+            plain: VecDeque::new(),
+            bright: VecDeque::new(),
+            first_cell: 0,
+            done_samples: 0,
+            cell_end: cell_end(rate_hz, 0),
+            sums: [0.0; 2],
+            count: 0,
+            previous: 0.0,
+            level_sum: 0.0,
+            level_cells: CELLS_PER_LEVEL / 2,
+            levels: Vec::new(),
+        }
+    }
+
+    pub(super) fn push(&mut self, block: &[f32]) {
+        let mut rest = block;
+        while !rest.is_empty() {
+            let wanted = (self.cell_end - self.done_samples) as usize;
+            let (now, later) = rest.split_at(wanted.min(rest.len()));
+            self.add(now);
+            rest = later;
+            if self.done_samples == self.cell_end {
+                self.close_cell();
+            }
+        }
+        let spare = self.plain.len().saturating_sub((KEPT_S / CELL_S) as usize);
+        self.plain.drain(..spare);
+        self.bright.drain(..spare);
+        self.first_cell += spare;
+    }
+
+    /// Closes the last, unfinished cell.
+    pub(super) fn finish(&mut self) {
+        if self.count > 0 {
+            self.close_cell();
+        }
+        if self.level_cells > 0 {
+            self.close_level();
+        }
+    }
+
+    pub(super) fn end_s(&self) -> f64 {
+        (self.first_cell + self.plain.len()) as f64 * CELL_S
+    }
+
+    pub(super) fn into_levels(self) -> Vec<f32> {
+        self.levels
+    }
+
+    fn add(&mut self, samples: &[f32]) {
+        let (mut plain, mut bright) = (0.0f32, 0.0f32);
+        let mut previous = self.previous;
+        for &sample in samples {
+            let x = if sample.is_finite() { sample } else { 0.0 };
+            let difference = x - previous;
+            plain += x * x;
+            bright += difference * difference;
+            previous = x;
+        }
+        self.previous = previous;
+        self.sums[0] += plain;
+        self.sums[1] += bright;
+        self.count += samples.len() as u32;
+        self.done_samples += samples.len() as u64;
+    }
+
+    fn close_cell(&mut self) {
+        let share = 1.0 / self.count.max(1) as f32;
+        self.plain.push_back(self.sums[0] * share);
+        self.bright.push_back(self.sums[1] * share);
+        self.level_sum += self.sums[0] * share;
+        self.level_cells += 1;
+        if self.level_cells == CELLS_PER_LEVEL {
+            self.close_level();
+        }
+        self.sums = [0.0; 2];
+        self.count = 0;
+        let cell = self.first_cell + self.plain.len();
+        self.cell_end = cell_end(self.rate_hz, cell);
+    }
+
+    fn close_level(&mut self) {
+        let mean = self.level_sum / self.level_cells.max(1) as f32;
+        self.levels.push(10.0 * mean.max(1e-12).log10());
+        self.level_sum = 0.0;
+        self.level_cells = 0;
+    }
+
+    /// When the attack whose flux peaks at `peak_s` begins, and how surely, both in seconds.
+    pub(super) fn time_attack(&self, peak_s: f64) -> (f64, f64) {
+        let plain = self.rise(&self.plain, peak_s);
+        let bright = self.rise(&self.bright, peak_s);
+        let best = match (plain, bright) {
+            (Some(a), Some(b)) => Some(if b.sd_s < a.sd_s { b } else { a }),
+            (a, b) => a.or(b),
+        };
+        match best {
+            Some(rise) => (rise.at_s, rise.sd_s),
+            // No rise of level: a change of pitch under a held bow. Only the flux tells.
+            None => (peak_s, 0.015),
+        }
+    }
+
+    fn rise(&self, cells: &VecDeque<f32>, peak_s: f64) -> Option<Rise> {
+        let from = self.cell_at(peak_s - 0.200);
+        let to = self.cell_at(peak_s + 0.300);
+        if to < from + 40 {
+            return None;
+        }
+        let near: Vec<f32> = cells.range(from..to).copied().collect();
+        let middle = self.cell_at(peak_s) - from;
+        let smooth = smoothed(&near, 10);
+        let (low, high) = slope_around(&smooth, middle)?;
+        let mut rise = climb(&near, &smooth, low, high)?;
+        rise.at_s += (self.first_cell + from) as f64 * CELL_S;
+        Some(rise)
+    }
+
+    fn cell_at(&self, time_s: f64) -> usize {
+        let cell = (time_s / CELL_S).round() as i64 - self.first_cell as i64;
+        cell.clamp(0, self.plain.len() as i64) as usize
+    }
+}
+
+struct Rise {
+    at_s: f64,
+    sd_s: f64,
+}
+
+fn cell_end(rate_hz: f64, cell: usize) -> u64 {
+    (((cell + 1) as f64 * CELL_S * rate_hz).round() as u64).max(cell as u64 + 1)
+}
+
+/// Root of the mean over a window of `2 * reach + 1` cells.
+fn smoothed(cells: &[f32], reach: usize) -> Vec<f32> {
+    let mut sums = Vec::with_capacity(cells.len() + 1);
+    sums.push(0.0f64);
+    for &cell in cells {
+        sums.push(sums[sums.len() - 1] + cell as f64);
+    }
+    (0..cells.len())
+        .map(|k| {
+            let from = k.saturating_sub(reach);
+            let to = (k + reach + 1).min(cells.len());
+            ((sums[to] - sums[from]) / (to - from) as f64).sqrt() as f32
+        })
+        .collect()
+}
+
+/// The valley before and the summit after the steepest climb near `middle`; `None` where the
+/// level hardly rises.
+fn slope_around(smooth: &[f32], middle: usize) -> Option<(usize, usize)> {
+    let reach = (0.060 / CELL_S) as usize;
+    let step = (0.010 / CELL_S) as usize;
+    let from = middle.saturating_sub(reach).max(step);
+    let to = (middle + reach).min(smooth.len().saturating_sub(step));
+    let steepest = (from..to).max_by(|&a, &b| {
+        let climb = |k: usize| smooth[k + step] - smooth[k - step];
+        climb(a).total_cmp(&climb(b))
+    })?;
+    let mut low = steepest;
+    while low > 0 && smooth[low.saturating_sub(step)] < smooth[low] * 0.97 {
+        low = low.saturating_sub(step / 4).min(low - 1);
+    }
+    let mut high = steepest;
+    let last = smooth.len() - 1;
+    while high < last && smooth[(high + step).min(last)] > smooth[high] * 1.03 {
+        high = (high + step / 4).min(last);
+    }
+    let low = low.saturating_sub(step / 2);
+    (smooth[high] > 1.25 * smooth[low].max(1e-7)).then_some((low, high))
+}
+
+/// Where between valley and summit the climb begins.
+fn climb(cells: &[f32], smooth: &[f32], low: usize, high: usize) -> Option<Rise> {
+    let (floor, top) = (smooth[low], smooth[high]);
+    let crossing = |levels: &[f32], share: f32| -> Option<f64> {
+        let wanted = floor + share * (top - floor);
+        (low + 1..=high).find(|&k| levels[k] >= wanted).map(|k| {
+            let (a, b) = (levels[k - 1], levels[k]);
+            let part = if b > a { ((wanted - a) / (b - a)).clamp(0.0, 1.0) } else { 1.0 };
+            (k as f64 - 0.5 + part as f64) * CELL_S
+        })
+    };
+    let (fifth, half) = (crossing(smooth, 0.2)?, crossing(smooth, 0.5)?);
+    let most = crossing(smooth, 0.8)?;
+    let rise_s = most - fifth;
+    if rise_s < 0.014 {
+        let fine = smoothed(cells, 1);
+        let at_s = crossing(&fine, 0.25).unwrap_or(fifth);
+        return Some(Rise { at_s, sd_s: 0.001 });
+    }
+    // A slow rise is carried back, straight, to where it began.
+    let at_s = fifth - (half - fifth) * 0.6;
+    Some(Rise { at_s, sd_s: 0.002 + 0.2 * rise_s })
+}

@@ -1,0 +1,188 @@
+//! Spectral flux against a maximum-filtered earlier frame.
+
+use std::sync::Arc;
+
+use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
+
+/// Bands an octave, lowest and highest frequency: Böck & Widmer, DAFx-13, section 3.
+const BANDS_PER_OCTAVE: f64 = 24.0;
+const LOWEST_HZ: f64 = 30.0;
+const HIGHEST_HZ: f64 = 17_000.0;
+/// The frame compared with lies this many frames back, about half a window's width.
+const FRAMES_BACK: usize = 2;
+/// The loudest recent sound is scaled to this magnitude before the logarithm, so that a quiet
+/// take is heard like a loud one.
+const FULL: f32 = 512.0;
+
+pub(super) struct Flux {
+    rate_hz: f64,
+    hop_s: f64,
+    delay_s: f64,
+    size: usize,
+    window: Vec<f32>,
+    transform: Arc<dyn RealToComplex<f32>>,
+    bands: Vec<Band>,
+    samples: Vec<f32>,
+    first_sample: i64,
+    next_frame: usize,
+    loudest: f32,
+    history: [Vec<f32>; FRAMES_BACK],
+    scratch: Scratch,
+}
+
+struct Scratch {
+    time: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+    magnitudes: Vec<f32>,
+    work: Vec<Complex<f32>>,
+}
+
+/// A triangle over some bins, normalised to unit area so that wide bands do not drown narrow
+/// ones.
+struct Band {
+    first_bin: usize,
+    weights: Vec<f32>,
+}
+
+impl Flux {
+    pub(super) fn new(rate_hz: f64, frames_per_s: f64, delay_s: f64) -> Self {
+        let size = ((rate_hz * 0.0427 / 64.0).round() as usize).max(2) * 64;
+        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+        let bands = log_bands(rate_hz, size);
+        let scratch = Scratch {
+            time: transform.make_input_vec(),
+            spectrum: transform.make_output_vec(),
+            magnitudes: vec![0.0; size / 2 + 1],
+            work: transform.make_scratch_vec(),
+        };
+        let silent = vec![0.0; bands.len()];
+        Self {
+            rate_hz,
+            hop_s: 1.0 / frames_per_s,
+            delay_s,
+            size,
+            window: hann(size),
+            transform,
+            bands,
+            samples: vec![0.0; size / 2],
+            first_sample: -(size as i64 / 2),
+            next_frame: 0,
+            loudest: 0.0,
+            history: [silent.clone(), silent],
+            scratch,
+        }
+    }
+
+    pub(super) fn push(&mut self, block: &[f32], novelty: &mut Vec<f32>) {
+        self.samples.extend_from_slice(block);
+        loop {
+            let centre = (self.next_frame as f64 * self.hop_s + self.delay_s) * self.rate_hz;
+            let start = centre.round() as i64 - self.size as i64 / 2 - self.first_sample;
+            let start = start.max(0) as usize;
+            if start + self.size > self.samples.len() {
+                let spent = start.min(self.samples.len());
+                self.samples.drain(..spent);
+                self.first_sample += spent as i64;
+                return;
+            }
+            let value = self.frame(start);
+            novelty.push(value);
+            self.next_frame += 1;
+        }
+    }
+
+    pub(super) fn finish(&mut self, duration_s: f64, novelty: &mut Vec<f32>) {
+        let silence = vec![0.0; self.size];
+        self.push(&silence, novelty);
+        novelty.truncate((duration_s / self.hop_s).floor() as usize + 1);
+    }
+
+    fn frame(&mut self, start: usize) -> f32 {
+        let scratch = &mut self.scratch;
+        let samples = &self.samples[start..start + self.size];
+        for ((slot, &x), &w) in scratch.time.iter_mut().zip(samples).zip(&self.window) {
+            *slot = x * w;
+        }
+        // The lengths are the plan's own, so the transform cannot refuse.
+        let _ = self.transform.process_with_scratch(
+            &mut scratch.time,
+            &mut scratch.spectrum,
+            &mut scratch.work,
+        );
+        for (magnitude, bin) in scratch.magnitudes.iter_mut().zip(&scratch.spectrum) {
+            *magnitude = bin.norm_sqr().sqrt();
+        }
+        let strongest = scratch.magnitudes.iter().copied().fold(0.0, f32::max);
+        self.loudest = (self.loudest * LOUDEST_DECAY).max(strongest).max(1e-4);
+        let gain = FULL / self.loudest;
+        let current: Vec<f32> = self
+            .bands
+            .iter()
+            .map(|band| (1.0 + gain * band.level(&scratch.magnitudes)).log10())
+            .collect();
+        let flux = rise(&self.history[0], &current);
+        self.history.rotate_left(1);
+        self.history[FRAMES_BACK - 1] = current;
+        flux
+    }
+}
+
+/// Per frame; halves in ten seconds.
+const LOUDEST_DECAY: f32 = 0.999_653_5;
+
+/// Sum of rises over the earlier frame, whose bands are first widened by one to either side:
+/// a vibrato or a slide that moves by a band is then no rise.
+fn rise(earlier: &[f32], current: &[f32]) -> f32 {
+    let last = earlier.len() - 1;
+    current
+        .iter()
+        .enumerate()
+        .map(|(band, &now)| {
+            let below = earlier[band.saturating_sub(1)];
+            let above = earlier[(band + 1).min(last)];
+            (now - earlier[band].max(below).max(above)).max(0.0)
+        })
+        .sum()
+}
+
+impl Band {
+    fn level(&self, magnitudes: &[f32]) -> f32 {
+        let bins = &magnitudes[self.first_bin..self.first_bin + self.weights.len()];
+        bins.iter().zip(&self.weights).map(|(m, w)| m * w).sum()
+    }
+}
+
+fn log_bands(rate_hz: f64, size: usize) -> Vec<Band> {
+    let bin_hz = rate_hz / size as f64;
+    let last_bin = size / 2;
+    let mut centres: Vec<usize> = Vec::new();
+    let mut hz = LOWEST_HZ;
+    while hz < HIGHEST_HZ && (hz / bin_hz).round() < last_bin as f64 {
+        let bin = (hz / bin_hz).round() as usize;
+        if bin > 0 && centres.last() != Some(&bin) {
+            centres.push(bin);
+        }
+        hz *= 2f64.powf(1.0 / BANDS_PER_OCTAVE);
+    }
+    centres.windows(3).map(|w| triangle(w[0], w[1], w[2])).collect()
+}
+
+fn triangle(left: usize, centre: usize, right: usize) -> Band {
+    let mut weights: Vec<f32> = (left + 1..right)
+        .map(|bin| {
+            if bin <= centre {
+                (bin - left) as f32 / (centre - left) as f32
+            } else {
+                (right - bin) as f32 / (right - centre) as f32
+            }
+        })
+        .collect();
+    let area: f32 = weights.iter().sum();
+    weights.iter_mut().for_each(|w| *w /= area);
+    Band { first_bin: left + 1, weights }
+}
+
+pub(super) fn hann(size: usize) -> Vec<f32> {
+    let turn = std::f64::consts::TAU / size as f64;
+    (0..size).map(|n| (0.5 - 0.5 * (turn * n as f64).cos()) as f32).collect()
+}

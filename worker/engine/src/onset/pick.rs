@@ -1,0 +1,110 @@
+//! From spectral flux to attacks.
+
+use super::Onset;
+use super::attack::Envelope;
+
+/// A peak must be the highest within this time to either side.
+const ALONE_S: f64 = 0.030;
+/// It must stand above the mean of the flux from so long before to so long after.
+const BEFORE_S: f64 = 0.100;
+const AFTER_S: f64 = 0.070;
+/// The envelope must reach this far past a peak before it is timed.
+const LOOKAHEAD_S: f64 = 0.350;
+
+pub(super) struct Picker {
+    hop_s: f64,
+    next: usize,
+    peaks: Vec<Onset>,
+}
+
+impl Picker {
+    pub(super) fn new(hop_s: f64) -> Self {
+        Self { hop_s, next: 1, peaks: Vec::new() }
+    }
+
+    /// Takes and times every peak for which enough is known of what follows.
+    pub(super) fn advance(&mut self, novelty: &[f32], envelope: &Envelope) {
+        let after = (AFTER_S / self.hop_s) as usize;
+        while self.next + after + 1 < novelty.len()
+            && self.next as f64 * self.hop_s + LOOKAHEAD_S < envelope.end_s()
+        {
+            self.consider(novelty, envelope);
+        }
+    }
+
+    pub(super) fn finish(
+        mut self,
+        novelty: &[f32],
+        envelope: &Envelope,
+        duration_s: f64,
+    ) -> Vec<Onset> {
+        while self.next + 1 < novelty.len() {
+            self.consider(novelty, envelope);
+        }
+        let mut onsets = strong_ones(self.peaks);
+        onsets.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        onsets.retain(|onset| onset.at_s <= duration_s);
+        merge_close(onsets)
+    }
+
+    fn consider(&mut self, novelty: &[f32], envelope: &Envelope) {
+        let at = self.next;
+        self.next += 1;
+        let value = novelty[at];
+        let alone = (ALONE_S / self.hop_s) as usize;
+        let around = &novelty[at.saturating_sub(alone)..(at + alone + 1).min(novelty.len())];
+        if value <= 0.0 || around.iter().any(|&other| other > value) || novelty[at - 1] == value {
+            return;
+        }
+        let from = at.saturating_sub((BEFORE_S / self.hop_s) as usize);
+        let to = (at + 1 + (AFTER_S / self.hop_s) as usize).min(novelty.len());
+        let mean = novelty[from..to].iter().sum::<f32>() / (to - from) as f32;
+        let strength = value - mean;
+        if strength < LEAST_STRENGTH {
+            return;
+        }
+        let peak_s = (at as f64 + vertex(novelty[at - 1], value, novelty.get(at + 1))) * self.hop_s;
+        let (at_s, sd_s) = envelope.time_attack(peak_s);
+        self.peaks.push(Onset { at_s, strength, sd_s });
+    }
+}
+
+/// Below this a peak is the spectrogram's own roughness.
+const LEAST_STRENGTH: f32 = 0.4;
+/// An attack this much weaker than the take's strong ones is left out.
+const WEAK: f32 = 0.12;
+
+fn strong_ones(peaks: Vec<Onset>) -> Vec<Onset> {
+    let mut strengths: Vec<f32> = peaks.iter().map(|peak| peak.strength).collect();
+    if strengths.is_empty() {
+        return peaks;
+    }
+    strengths.sort_by(f32::total_cmp);
+    let strong = strengths[(strengths.len() - 1) * 4 / 5];
+    peaks.into_iter().filter(|peak| peak.strength >= WEAK * strong).collect()
+}
+
+/// Two peaks timed on the same rise are one attack.
+fn merge_close(onsets: Vec<Onset>) -> Vec<Onset> {
+    let mut kept: Vec<Onset> = Vec::with_capacity(onsets.len());
+    for onset in onsets {
+        match kept.last_mut() {
+            Some(last) if onset.at_s - last.at_s < 0.020 => {
+                last.strength = last.strength.max(onset.strength);
+                if onset.sd_s < last.sd_s {
+                    last.at_s = onset.at_s;
+                    last.sd_s = onset.sd_s;
+                }
+            }
+            _ => kept.push(onset),
+        }
+    }
+    kept
+}
+
+/// Where a parabola through a peak and its neighbours is highest, in steps from the peak.
+fn vertex(before: f32, peak: f32, after: Option<&f32>) -> f64 {
+    let after = after.copied().unwrap_or(before);
+    let curve = before - 2.0 * peak + after;
+    if curve < 0.0 { (0.5 * (before - after) / curve).clamp(-0.5, 0.5) as f64 } else { 0.0 }
+}
