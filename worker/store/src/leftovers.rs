@@ -1,0 +1,129 @@
+//! What nothing refers to any more: found here, by the worker's sweep.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use crate::Store;
+use crate::blobs::{before, blocking};
+use crate::database::{all, first};
+use crate::error::Result;
+
+/// What a sweep of the folders took away.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct SweptFiles {
+    /// Blobs that no record named.
+    pub blobs: u64,
+    /// Staging files that a crash had left.
+    pub staging: u64,
+    /// Upload files without a record.
+    pub uploads: u64,
+    /// Files and folders of jobs that are long over.
+    pub work: u64,
+}
+
+impl Store {
+    /// Deletes files that nothing refers to and that were last written more than `grace` ago. A
+    /// blob is written before the record that names it, so `grace` must be longer than any
+    /// upload or job takes between the two: some hours.
+    pub async fn sweep_files(&self, grace: Duration, now_us: i64) -> Result<SweptFiles> {
+        let limit = before(now_us, grace);
+        let mut swept = SweptFiles::default();
+        let old = self.old_blob_files(limit).await?;
+        for id in &old.blob_ids {
+            if !self.is_referenced(id).await? {
+                self.delete_blob(id).await?;
+                swept.blobs += 1;
+            }
+        }
+        swept.staging = remove_all(old.staging).await?;
+        let mut orphans = Vec::new();
+        for path in old_entries(self.folders.uploads.clone(), limit).await? {
+            let id = path.file_name().map(|name| name.to_string_lossy().into_owned());
+            let known = match id {
+                Some(id) => {
+                    let mut link = self.read().await?;
+                    first!((String,), link, "select id from uploads where id = $1", id)?.is_some()
+                }
+                None => false,
+            };
+            if !known {
+                orphans.push(path);
+            }
+        }
+        swept.uploads = remove_all(orphans).await?;
+        swept.work = remove_all(old_entries(self.folders.work.clone(), limit).await?).await?;
+        Ok(swept)
+    }
+
+    async fn is_referenced(&self, blob: &str) -> Result<bool> {
+        let mut link = self.read().await?;
+        let found = first!(
+            (i64,),
+            link,
+            "select 1 from takes where blob = $1
+             union all select 1 from stems where blob = $1
+             union all select 1 from render_files where blob = $1
+             union all select 1 from piece_files where blob = $1
+             union all select 1 from uploads where blob = $1
+             limit 1",
+            blob,
+        )?;
+        Ok(found.is_some())
+    }
+
+    /// Deletes previews (of any outcome) that are over and older than the newest `keep` finished
+    /// ones of their piece; gives how many.
+    pub async fn thin_previews(&self, keep: i64) -> Result<u64> {
+        let old = {
+            let mut link = self.read().await?;
+            all!(
+                (String,),
+                link,
+                "select r.id from renders r
+                 where r.kind = 'preview' and r.state in ('done', 'failed', 'cancelled')
+                   and (select count(*) from renders n
+                        where n.piece_id = r.piece_id and n.kind = 'preview'
+                          and n.state = 'done' and n.id > r.id) >= $1",
+                keep.max(1),
+            )?
+        };
+        for (id,) in &old {
+            self.delete_render(id).await?;
+        }
+        Ok(old.len() as u64)
+    }
+}
+
+async fn old_entries(folder: PathBuf, limit: std::time::SystemTime) -> Result<Vec<PathBuf>> {
+    blocking(move || {
+        let mut old = Vec::new();
+        for entry in std::fs::read_dir(folder)? {
+            let entry = entry?;
+            let written = entry.metadata().and_then(|m| m.modified());
+            if written.is_ok_and(|at| at < limit) {
+                old.push(entry.path());
+            }
+        }
+        Ok(old)
+    })
+    .await
+}
+
+async fn remove_all(paths: Vec<PathBuf>) -> Result<u64> {
+    blocking(move || {
+        let mut removed = 0;
+        for path in paths {
+            let gone = match path.is_dir() {
+                true => std::fs::remove_dir_all(&path),
+                false => std::fs::remove_file(&path),
+            };
+            match gone {
+                Ok(()) => removed += 1,
+                Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Ok(removed)
+    })
+    .await
+}

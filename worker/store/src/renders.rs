@@ -1,0 +1,404 @@
+//! Renders: one run of the mixer each, from its request to its files.
+
+use serde::Serialize;
+use serde_json::{Value, json};
+use sqlx::FromRow;
+
+use crate::Store;
+use crate::database::{all, first, run};
+use crate::error::{ErrorKind, Result, StoreError};
+use crate::events::insert_event;
+use crate::ids::new_id;
+use crate::piece_files::NewFile;
+use crate::queue::{LeasedJob, NewJob, cancel_jobs, close_leased, fail_leased, insert_job};
+use crate::text::{Json, text_enum};
+
+text_enum! {
+    /// What a render is for.
+    RenderKind {
+        /// Quick, small, to listen to in a browser.
+        Preview = "preview",
+        /// The deliverables.
+        Final = "final",
+    }
+}
+
+text_enum! {
+    /// Where a render stands.
+    RenderState {
+        /// Waiting for a worker.
+        Queued = "queued",
+        /// At work.
+        Rendering = "rendering",
+        /// Done; its files are there.
+        Done = "done",
+        /// It failed; `error` says why.
+        Failed = "failed",
+        /// Called off.
+        Cancelled = "cancelled",
+    }
+}
+
+/// A render to be made.
+#[derive(Clone, Debug)]
+pub struct NewRender<'a> {
+    /// The piece.
+    pub piece_id: &'a str,
+    /// What it is for.
+    pub kind: RenderKind,
+    /// What exactly is wanted, as JSON.
+    pub request: &'a Value,
+    /// Who or what asked: an organiser's name, `nightly`, …
+    pub requested_by: &'a str,
+    /// A name for an occasion that is to have one render only (`nightly 2026-11-25`), however
+    /// many ask for it.
+    pub occasion: Option<&'a str>,
+}
+
+/// A render's record.
+#[derive(Clone, Debug, FromRow, Serialize)]
+pub struct Render {
+    /// Its id.
+    pub id: String,
+    /// The piece.
+    pub piece_id: String,
+    /// What it is for.
+    #[sqlx(try_from = "String")]
+    pub kind: RenderKind,
+    /// The occasion it was made for.
+    pub occasion: Option<String>,
+    /// What is wanted.
+    #[sqlx(try_from = "String")]
+    pub request: Json,
+    /// Who asked.
+    pub requested_by: String,
+    /// Where it stands.
+    #[sqlx(try_from = "String")]
+    pub state: RenderState,
+    /// How far it is, in thousandths.
+    pub progress_permille: i64,
+    /// What is being done, in words; empty when nothing is.
+    pub doing: String,
+    /// The report: stems, arrangement and engine versions, loudness, …; null before.
+    #[sqlx(try_from = "String")]
+    pub result: Json,
+    /// Why it failed, in a sentence for the organiser.
+    pub error: Option<String>,
+    /// When it was asked for.
+    pub created_at: i64,
+    /// When work on it (last) began.
+    pub started_at: Option<i64>,
+    /// When it was over.
+    pub finished_at: Option<i64>,
+}
+
+/// A file of a render.
+#[derive(Clone, Debug, FromRow, Serialize)]
+pub struct RenderFile {
+    /// Its name, unique in the render.
+    pub name: String,
+    /// Its media type.
+    pub media_type: String,
+    /// Its blob.
+    pub blob: String,
+    /// Its length.
+    pub bytes: i64,
+    /// BLAKE3 in hex.
+    pub content_hash: String,
+}
+
+macro_rules! select_render {
+    ($rest:literal) => {
+        concat!(
+            "select id, piece_id, kind, occasion, request, requested_by, state, \
+             progress_permille, doing, result, error, created_at, started_at, finished_at \
+             from renders ",
+            $rest
+        )
+    };
+}
+
+impl Store {
+    /// Records a render and queues its job in one transaction; `job` makes the job of the
+    /// render's id. An occasion that has its render already gives that one.
+    pub async fn request_render(
+        &self,
+        render: &NewRender<'_>,
+        job: impl FnOnce(&str) -> NewJob,
+        now_us: i64,
+    ) -> Result<Render> {
+        self.piece(render.piece_id).await?;
+        let id = new_id(now_us)?;
+        let mut tx = self.begin().await?;
+        let made = run!(
+            tx,
+            "insert into renders
+             (id, piece_id, kind, occasion, request, requested_by, state, created_at)
+             values ($1, $2, $3, $4, $5, $6, 'queued', $7)
+             on conflict (piece_id, occasion) do nothing",
+            &id,
+            render.piece_id,
+            render.kind.as_str(),
+            render.occasion,
+            render.request.to_string(),
+            render.requested_by,
+            now_us,
+        )?;
+        if made == 0 {
+            drop(tx);
+            return self.render_for_occasion(render).await;
+        }
+        insert_job(&mut tx, &job(&id), now_us).await?;
+        tx.commit().await?;
+        self.render(&id).await
+    }
+
+    async fn render_for_occasion(&self, render: &NewRender<'_>) -> Result<Render> {
+        let occasion = render.occasion.unwrap_or_default();
+        let mut link = self.read().await?;
+        first!(
+            Render,
+            link,
+            select_render!("where piece_id = $1 and occasion = $2"),
+            render.piece_id,
+            occasion,
+        )?
+        .ok_or_else(|| StoreError::not_found("render for", occasion))
+    }
+
+    /// The render with this id.
+    pub async fn render(&self, id: &str) -> Result<Render> {
+        let mut link = self.read().await?;
+        first!(Render, link, select_render!("where id = $1"), id)?
+            .ok_or_else(|| StoreError::not_found("render", id))
+    }
+
+    /// Renders of a piece, newest first, starting before the id `before`.
+    pub async fn list_renders(
+        &self,
+        piece_id: &str,
+        before: Option<&str>,
+        limit: i64,
+    ) -> Result<Vec<Render>> {
+        let mut link = self.read().await?;
+        all!(
+            Render,
+            link,
+            select_render!("where piece_id = $1 and id < $2 order by id desc limit $3"),
+            piece_id,
+            before.unwrap_or("~"),
+            limit,
+        )
+    }
+
+    /// The newest finished render of a kind.
+    pub async fn latest_render(&self, piece_id: &str, kind: RenderKind) -> Result<Option<Render>> {
+        let mut link = self.read().await?;
+        first!(
+            Render,
+            link,
+            select_render!(
+                "where piece_id = $1 and kind = $2 and state = 'done' order by id desc limit 1"
+            ),
+            piece_id,
+            kind.as_str(),
+        )
+    }
+
+    /// The files of a render, by name.
+    pub async fn render_files(&self, render_id: &str) -> Result<Vec<RenderFile>> {
+        let mut link = self.read().await?;
+        all!(
+            RenderFile,
+            link,
+            "select name, media_type, blob, bytes, content_hash from render_files
+             where render_id = $1 order by name",
+            render_id,
+        )
+    }
+
+    /// One file of a render.
+    pub async fn render_file(&self, render_id: &str, name: &str) -> Result<RenderFile> {
+        let mut link = self.read().await?;
+        first!(
+            RenderFile,
+            link,
+            "select name, media_type, blob, bytes, content_hash from render_files
+             where render_id = $1 and name = $2",
+            render_id,
+            name,
+        )?
+        .ok_or_else(|| StoreError::not_found("file", name))
+    }
+
+    /// Calls a render off. One that is over stays as it is (`NotNow`); a worker at it loses its
+    /// lease and stops.
+    pub async fn cancel_render(&self, id: &str, now_us: i64) -> Result<()> {
+        self.render(id).await?;
+        let mut tx = self.begin().await?;
+        let touched = run!(
+            tx,
+            "update renders set state = 'cancelled', finished_at = $2, doing = ''
+             where id = $1 and state in ('queued', 'rendering')",
+            id,
+            now_us,
+        )?;
+        if touched == 0 {
+            return Err(StoreError::new(ErrorKind::NotNow, "This render is over already."));
+        }
+        cancel_jobs(&mut tx, None, id, now_us).await?;
+        tx.commit().await
+    }
+
+    /// Marks a render as begun. `LeaseLost` when it was called off or another worker has it.
+    pub async fn start_render(&self, job: &LeasedJob, id: &str, now_us: i64) -> Result<()> {
+        let mut tx = self.begin().await?;
+        let touched = run!(
+            tx,
+            "update renders set state = 'rendering', started_at = $2, progress_permille = 0
+             where id = $1 and state in ('queued', 'rendering')
+               and exists (select 1 from jobs where id = $3 and lease_token = $4)",
+            id,
+            now_us,
+            &job.id,
+            &job.lease_token,
+        )?;
+        if touched == 0 {
+            return Err(called_off());
+        }
+        tx.commit().await
+    }
+
+    /// Says how far a render is. Not more than a few times a second.
+    ///
+    /// # Errors
+    /// `LeaseLost` when it was called off or another worker has it: stop.
+    pub async fn report_progress(
+        &self,
+        job: &LeasedJob,
+        id: &str,
+        permille: i64,
+        doing: &str,
+    ) -> Result<()> {
+        let mut tx = self.begin().await?;
+        let touched = run!(
+            tx,
+            "update renders set progress_permille = $2, doing = $3
+             where id = $1 and state = 'rendering'
+               and exists (select 1 from jobs where id = $4 and lease_token = $5)",
+            id,
+            permille.clamp(0, 1000),
+            doing,
+            &job.id,
+            &job.lease_token,
+        )?;
+        tx.commit().await?;
+        if touched == 1 { Ok(()) } else { Err(called_off()) }
+    }
+
+    /// Records a render's report and files and ends its job: one transaction.
+    ///
+    /// # Errors
+    /// `LeaseLost`: nothing was changed; delete the files' blobs.
+    pub async fn finish_render(
+        &self,
+        job: &LeasedJob,
+        id: &str,
+        result: &Value,
+        files: &[NewFile],
+        now_us: i64,
+    ) -> Result<()> {
+        let mut tx = self.begin().await?;
+        close_leased(&mut tx, job, now_us).await?;
+        let piece = first!(
+            (String,),
+            tx,
+            "update renders set state = 'done', progress_permille = 1000, doing = '',
+                    result = $2, error = null, finished_at = $3
+             where id = $1 and state in ('queued', 'rendering') returning piece_id",
+            id,
+            result.to_string(),
+            now_us,
+        )?;
+        let (piece_id,) = piece.ok_or_else(called_off)?;
+        for file in files {
+            run!(
+                tx,
+                "insert into render_files
+                 (render_id, name, media_type, blob, bytes, content_hash)
+                 values ($1, $2, $3, $4, $5, $6)",
+                id,
+                &file.name,
+                &file.media_type,
+                &file.blob.id,
+                file.blob.bytes as i64,
+                &file.blob.content_hash,
+            )?;
+        }
+        insert_event(&mut tx, Some(&piece_id), "render.done", id, &Value::Null, now_us).await?;
+        tx.commit().await
+    }
+
+    /// Ends a render that cannot be made, with a sentence for the organiser, and its job.
+    ///
+    /// # Errors
+    /// `LeaseLost`.
+    pub async fn give_up_render(
+        &self,
+        job: &LeasedJob,
+        id: &str,
+        error: &str,
+        now_us: i64,
+    ) -> Result<()> {
+        let mut tx = self.begin().await?;
+        fail_leased(&mut tx, job, error, now_us).await?;
+        let piece = first!(
+            (String,),
+            tx,
+            "update renders set state = 'failed', doing = '', error = $2, finished_at = $3
+             where id = $1 and state in ('queued', 'rendering') returning piece_id",
+            id,
+            error,
+            now_us,
+        )?;
+        if let Some((piece_id,)) = piece {
+            let data = json!({ "error": error });
+            insert_event(&mut tx, Some(&piece_id), "render.failed", id, &data, now_us).await?;
+        }
+        tx.commit().await
+    }
+
+    /// Deletes a render and its files; not while it is being made (`NotNow`).
+    pub async fn delete_render(&self, id: &str) -> Result<()> {
+        let files = self.render_files(id).await?;
+        let mut tx = self.begin().await?;
+        run!(
+            tx,
+            "delete from render_files where render_id in (
+                 select id from renders where id = $1 and state not in ('queued', 'rendering'))",
+            id,
+        )?;
+        let gone = run!(
+            tx,
+            "delete from renders where id = $1 and state not in ('queued', 'rendering')",
+            id,
+        )?;
+        if gone == 0 {
+            drop(tx);
+            self.render(id).await?;
+            return Err(StoreError::new(
+                ErrorKind::NotNow,
+                "This render is still being made. Cancel it first.",
+            ));
+        }
+        tx.commit().await?;
+        for file in files {
+            self.delete_blob(&file.blob).await?;
+        }
+        Ok(())
+    }
+}
+
+fn called_off() -> StoreError {
+    StoreError::new(ErrorKind::LeaseLost, "The render was called off, or another worker has it.")
+}

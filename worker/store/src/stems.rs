@@ -1,0 +1,77 @@
+//! Stems: conformed takes on the master grid.
+
+use serde::Serialize;
+use sqlx::FromRow;
+
+use crate::Store;
+use crate::database::{all, first};
+use crate::error::Result;
+use crate::text::Json;
+
+/// A stem's record.
+#[derive(Clone, Debug, FromRow, Serialize)]
+pub struct Stem {
+    /// The take it was made of.
+    pub take_id: String,
+    /// Its blob.
+    pub blob: String,
+    /// Its length in bytes.
+    pub bytes: i64,
+    /// BLAKE3 in hex: two stems with the same hash sound the same.
+    pub content_hash: String,
+    /// Which engine made it.
+    pub engine_version: String,
+    /// Frames, first sample, active loudness, …
+    #[sqlx(try_from = "String")]
+    pub summary: Json,
+    /// When it was made.
+    pub created_at: i64,
+}
+
+/// A stem that is in the mix, with what a render needs to know of its take.
+#[derive(Clone, Debug, FromRow, Serialize)]
+pub struct PlacedStem {
+    /// The stem.
+    #[sqlx(flatten)]
+    #[serde(flatten)]
+    pub stem: Stem,
+    /// The take's form.
+    #[sqlx(try_from = "String")]
+    pub form: Json,
+    /// What a person decided about the take.
+    #[sqlx(try_from = "String")]
+    pub corrections: Json,
+    /// The conform job's outcome.
+    #[sqlx(try_from = "String")]
+    pub outcome: Json,
+}
+
+impl Store {
+    /// The stem of a take, if it has one.
+    pub async fn stem(&self, take_id: &str) -> Result<Option<Stem>> {
+        let mut link = self.read().await?;
+        first!(
+            Stem,
+            link,
+            "select take_id, blob, bytes, content_hash, engine_version, summary, created_at
+             from stems where take_id = $1",
+            take_id,
+        )
+    }
+
+    /// Every stem that belongs in the mix of a piece now: of takes that are placed and not
+    /// replaced, in order of arrival.
+    pub async fn placed_stems(&self, piece_id: &str) -> Result<Vec<PlacedStem>> {
+        let mut link = self.read().await?;
+        all!(
+            PlacedStem,
+            link,
+            "select s.take_id, s.blob, s.bytes, s.content_hash, s.engine_version, s.summary,
+                    s.created_at, t.form, t.corrections, t.outcome
+             from takes t join stems s on s.take_id = t.id
+             where t.piece_id = $1 and t.state = 'placed' and t.replaced_by is null
+             order by t.id",
+            piece_id,
+        )
+    }
+}
