@@ -1,1 +1,356 @@
 //! From file clock to master grid in one pass.
+//!
+//! File rate, clock error, tempo ratio and offset are one [`TimeMap`]; every sample of the grid
+//! is read from the file once, at exactly the place the map gives, by one band-limited kernel.
+//! Only a short window of the file is in memory.
+
+mod kernel;
+mod time_map;
+
+use std::ops::Range;
+use std::sync::Arc;
+
+use kernel::{Kernel, Phase};
+pub use time_map::{NotAMap, TimeMap};
+
+/// Samples handed to the sink at a time, at most.
+const BLOCK: usize = 4096;
+
+/// Which channels of the file a stem's channels are made of: one row a stem channel, in it one
+/// factor a file channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelMatrix {
+    rows: Vec<Vec<f32>>,
+}
+
+impl ChannelMatrix {
+    /// Every channel as it is.
+    #[must_use]
+    pub fn same(channels: usize) -> Self {
+        let row = |own: usize| (0..channels).map(|c| f32::from(u8::from(c == own))).collect();
+        Self { rows: (0..channels).map(row).collect() }
+    }
+
+    /// One channel: the weighted sum of the file's.
+    #[must_use]
+    pub fn mono(weights: &[f32]) -> Self {
+        Self { rows: vec![weights.to_vec()] }
+    }
+
+    /// Any matrix; rows are stem channels, columns file channels. Missing columns count as zero.
+    #[must_use]
+    pub fn of_rows(rows: Vec<Vec<f32>>) -> Self {
+        Self { rows }
+    }
+
+    /// Channels that come out.
+    #[must_use]
+    pub fn channels(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// Adds the mix of `file` frames to the ends of `windows`.
+    fn append(&self, file: &[&[f32]], frames: Range<usize>, windows: &mut [Vec<f32>]) {
+        for (row, window) in self.rows.iter().zip(windows) {
+            let begin = window.len();
+            let mut parts = row.iter().zip(file).filter(|(weight, _)| **weight != 0.0);
+            match parts.next() {
+                Some((&1.0, channel)) => window.extend_from_slice(&channel[frames.clone()]),
+                Some((weight, channel)) => {
+                    window.extend(channel[frames.clone()].iter().map(|frame| weight * frame));
+                }
+                None => window.resize(begin + frames.len(), 0.0),
+            }
+            for (weight, channel) in parts {
+                for (sum, frame) in window[begin..].iter_mut().zip(&channel[frames.clone()]) {
+                    *sum += weight * frame;
+                }
+            }
+        }
+    }
+}
+
+/// Lays pushed file frames on the grid, block by block.
+///
+/// Grid samples that fall before the first or after the last file frame are silence; the file is
+/// taken to be silent outside itself, so its edges ring for half a kernel.
+pub struct Layer {
+    map: TimeMap,
+    matrix: ChannelMatrix,
+    kernel: Arc<Kernel>,
+    copies_from: Option<i64>,
+    /// The next grid sample to give, and the one to stop before.
+    next_sample: i64,
+    end_sample: i64,
+    /// The file frame at the start of the windows.
+    window_frame: i64,
+    /// One a stem channel.
+    windows: Vec<Vec<f32>>,
+    out: Vec<Vec<f32>>,
+    /// Starts and phases of one block, shared by the channels.
+    places: Vec<(u32, Phase)>,
+}
+
+impl Layer {
+    /// A layer of grid samples `range` under `map`, from channels mixed by `matrix`.
+    #[must_use]
+    pub fn new(map: TimeMap, range: Range<i64>, matrix: ChannelMatrix) -> Self {
+        let kernel = Kernel::for_speed(map.steepest());
+        let channels = matrix.channels();
+        let first = map.frame_at(range.start as f64).floor() as i64;
+        let window_frame = first - kernel.frames_before() as i64;
+        let mut layer = Self {
+            copies_from: map.whole_frames(),
+            map,
+            matrix,
+            next_sample: range.start,
+            end_sample: range.end.max(range.start),
+            window_frame,
+            windows: vec![Vec::new(); channels],
+            out: vec![Vec::with_capacity(BLOCK); channels],
+            places: Vec::with_capacity(BLOCK),
+            kernel,
+        };
+        // What lies before the file's first frame is silence.
+        let silence = (-window_frame).clamp(0, 2 * layer.kernel.taps() as i64) as usize;
+        if window_frame < 0 {
+            layer.window_frame = -(silence as i64);
+            layer.windows.iter_mut().for_each(|window| window.resize(silence, 0.0));
+        }
+        layer
+    }
+
+    /// Whether every sample of the range has been given: what the file still holds is not needed.
+    #[must_use]
+    pub fn is_done(&self) -> bool {
+        self.next_sample >= self.end_sample
+    }
+
+    /// Takes the file's frames from `first_frame` on (planar, equal lengths) and gives `sink`
+    /// what they complete. Frames must come in order; a gap is silence.
+    ///
+    /// # Errors
+    /// Those of the sink.
+    pub fn push<E>(
+        &mut self,
+        first_frame: u64,
+        file: &[&[f32]],
+        sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let frames = file.first().map_or(0, |channel| channel.len());
+        let first = first_frame as i64;
+        let mut taken = 0;
+        while taken < frames && !self.is_done() {
+            let end = self.window_end();
+            let begin = (end - first).clamp(taken as i64, frames as i64) as usize;
+            let upto = frames.min(begin + 4 * BLOCK);
+            if first + begin as i64 > end {
+                self.fill_gap(first + begin as i64, sink)?;
+            }
+            self.matrix.append(file, begin..upto, &mut self.windows);
+            taken = upto;
+            self.give(sink)?;
+        }
+        Ok(())
+    }
+
+    /// Gives the rest of the range; the file is over.
+    ///
+    /// # Errors
+    /// Those of the sink.
+    pub fn finish<E>(mut self, sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>) -> Result<(), E> {
+        while !self.is_done() {
+            for window in &mut self.windows {
+                window.resize(window.len() + BLOCK, 0.0);
+            }
+            self.give(sink)?;
+        }
+        Ok(())
+    }
+
+    fn window_end(&self) -> i64 {
+        self.window_frame + self.windows.first().map_or(0, Vec::len) as i64
+    }
+
+    fn fill_gap<E>(
+        &mut self,
+        upto: i64,
+        sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>,
+    ) -> Result<(), E> {
+        while self.window_end() < upto && !self.is_done() {
+            let missing = (upto - self.window_end()).min(4 * BLOCK as i64) as usize;
+            for window in &mut self.windows {
+                window.resize(window.len() + missing, 0.0);
+            }
+            self.give(sink)?;
+        }
+        Ok(())
+    }
+
+    /// Gives every sample whose kernel lies within the windows, then drops what is used up.
+    fn give<E>(&mut self, sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>) -> Result<(), E> {
+        loop {
+            let count = self.ready();
+            if count == 0 {
+                break;
+            }
+            match self.copies_from {
+                Some(frame_at_zero) => self.copy(frame_at_zero, count),
+                None => self.interpolate(count),
+            }
+            self.next_sample += count as i64;
+            let blocks: Vec<&[f32]> = self.out.iter().map(Vec::as_slice).collect();
+            sink(&blocks)?;
+        }
+        self.drop_used();
+        Ok(())
+    }
+
+    /// How many samples, up to a block, the windows suffice for. The map rises, so the last
+    /// sample that fits is found by halving.
+    fn ready(&self) -> usize {
+        let most = (self.end_sample - self.next_sample).clamp(0, BLOCK as i64);
+        let last_start = self.window_end() - self.kernel.taps() as i64;
+        let fits = |count: i64| {
+            let frame = self.map.frame_at((self.next_sample + count - 1) as f64).floor() as i64;
+            frame - self.kernel.frames_before() as i64 <= last_start
+        };
+        if most == 0 || fits(most) {
+            return most as usize;
+        }
+        let (mut fit, mut over) = (0, most);
+        while over - fit > 1 {
+            let middle = (fit + over) / 2;
+            if fits(middle) { fit = middle } else { over = middle }
+        }
+        fit as usize
+    }
+
+    fn copy(&mut self, frame_at_zero: i64, count: usize) {
+        let from = self.next_sample + frame_at_zero - self.window_frame;
+        // A range that starts far before the file has no window there: silence.
+        let silent = (-from).clamp(0, count as i64) as usize;
+        let begin = from.max(0) as usize;
+        for (window, out) in self.windows.iter().zip(&mut self.out) {
+            out.clear();
+            out.resize(silent, 0.0);
+            out.extend_from_slice(&window[begin..begin + count - silent]);
+        }
+    }
+
+    fn interpolate(&mut self, count: usize) {
+        let (kernel, places) = (&self.kernel, &mut self.places);
+        let window_first = self.window_frame + kernel.frames_before() as i64;
+        places.clear();
+        let mut silent = 0;
+        self.map.walk(self.next_sample, count, |_, frame| {
+            let whole = frame.floor();
+            let start = whole as i64 - window_first;
+            if start < 0 {
+                silent += 1;
+            } else {
+                places.push((start as u32, kernel.phase(frame - whole)));
+            }
+        });
+        for (window, out) in self.windows.iter().zip(&mut self.out) {
+            out.clear();
+            out.resize(silent, 0.0);
+            out.extend(places.iter().map(|(start, at)| kernel.read(window, *start as usize, *at)));
+        }
+    }
+
+    fn drop_used(&mut self) {
+        let frame = self.map.frame_at(self.next_sample as f64).floor() as i64;
+        let needed = frame - self.kernel.frames_before() as i64;
+        let length = self.windows.first().map_or(0, Vec::len);
+        let used = (needed - self.window_frame).clamp(0, length as i64) as usize;
+        for window in &mut self.windows {
+            window.drain(..used);
+        }
+        self.window_frame += used as i64;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lay_all(map: TimeMap, range: Range<i64>, file: &[f32], chunk: usize) -> Vec<f32> {
+        let mut laid = Vec::new();
+        let mut sink = |block: &[&[f32]]| -> Result<(), ()> {
+            laid.extend_from_slice(block[0]);
+            Ok(())
+        };
+        let mut layer = Layer::new(map, range, ChannelMatrix::same(1));
+        for (index, part) in file.chunks(chunk).enumerate() {
+            layer.push((index * chunk) as u64, &[part], &mut sink).unwrap();
+        }
+        layer.finish(&mut sink).unwrap();
+        laid
+    }
+
+    fn tone(frequency: f64, rate: f64, frames: usize) -> Vec<f32> {
+        let step = std::f64::consts::TAU * frequency / rate;
+        (0..frames).map(|frame| (0.5 * (step * frame as f64).sin()) as f32).collect()
+    }
+
+    #[test]
+    fn a_whole_offset_at_equal_speed_is_copied_bit_for_bit() {
+        let file = tone(997.0, 48_000.0, 20_000);
+        let laid = lay_all(TimeMap::straight(100.0, 1.0), -150..25_000, &file, 777);
+        assert_eq!(laid.len(), 25_150);
+        assert!(laid[..50].iter().all(|sample| *sample == 0.0));
+        assert_eq!(laid[50..20_050], file[..]);
+        assert!(laid[20_050..].iter().all(|sample| *sample == 0.0));
+    }
+
+    #[test]
+    fn a_tone_lands_where_the_map_says() {
+        for (rate, ppm) in [(48_000.0, 137.0), (44_100.0, -2_500.0), (96_000.0, 40.0)] {
+            let file = tone(1_000.0, rate, 100_000);
+            let map = TimeMap::of_fit(0.123_456_7, ppm, rate, 48_000.0);
+            let laid = lay_all(map.clone(), 0..30_000, &file, 1_001);
+            for (sample, value) in laid.iter().enumerate().skip(1_000).step_by(97) {
+                let frame = map.frame_at(sample as f64);
+                let expected = 0.5 * (std::f64::consts::TAU * 1_000.0 / rate * frame).sin();
+                assert!((f64::from(*value) - expected).abs() < 1e-6, "{rate} {ppm} {sample}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_size_of_the_blocks_pushed_never_shows() {
+        let file = tone(3_000.0, 44_100.0, 50_000);
+        let map = TimeMap::of_fit(0.2, 500.0, 44_100.0, 48_000.0);
+        let whole = lay_all(map.clone(), -20_000..60_000, &file, file.len());
+        for chunk in [1, 160, 4_097] {
+            assert_eq!(whole, lay_all(map.clone(), -20_000..60_000, &file, chunk), "{chunk}");
+        }
+    }
+
+    #[test]
+    fn a_range_outside_the_file_is_silence() {
+        let file = tone(3_000.0, 48_000.0, 5_000);
+        let map = TimeMap::straight(0.5, 1.0);
+        assert_eq!(lay_all(map.clone(), -9_000..-1_000, &file, 512), vec![0.0; 8_000]);
+        assert_eq!(lay_all(map, 6_000..30_000, &file, 512), vec![0.0; 24_000]);
+    }
+
+    #[test]
+    fn a_gap_in_the_file_is_silence_and_what_follows_keeps_its_place() {
+        let file = tone(500.0, 48_000.0, 1_000);
+        let mut laid = Vec::new();
+        let mut sink = |block: &[&[f32]]| -> Result<(), ()> {
+            laid.extend_from_slice(block[0]);
+            Ok(())
+        };
+        let map = TimeMap::straight(0.0, 1.0);
+        let mut layer = Layer::new(map, 0..60_000, ChannelMatrix::same(1));
+        layer.push(0, &[&file], &mut sink).unwrap();
+        layer.push(50_000, &[&file], &mut sink).unwrap();
+        layer.finish(&mut sink).unwrap();
+        assert_eq!(laid[..1_000], file[..]);
+        assert!(laid[1_000..50_000].iter().all(|sample| *sample == 0.0));
+        assert_eq!(laid[50_000..51_000], file[..]);
+    }
+}

@@ -1,0 +1,164 @@
+//! Where in the file each sample of the master grid is heard.
+
+/// A map from master-grid sample to file frame, straight or in straight pieces.
+///
+/// Both ends are real numbers: grid sample `n` sounds at file frame `frame_at(n)`, which
+/// normally lies between two frames. Positions are f64 throughout: at two hours of 192 kHz the
+/// rounding is below 10⁻⁶ of a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TimeMap {
+    /// At least one piece, sorted by where it starts.
+    pieces: Vec<Piece>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Piece {
+    /// The grid sample this piece starts at; the first piece also serves everything before.
+    from_sample: f64,
+    /// The file frame heard there.
+    from_frame: f64,
+    /// File frames per grid sample.
+    slope: f64,
+}
+
+/// Why a list of knots is no map.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NotAMap {
+    /// Fewer than two knots.
+    #[error("a time map needs at least two knots")]
+    TooFewKnots,
+    /// A knot that is not finite, or does not lie after the one before it on both axes.
+    #[error("knot {0} of the time map does not lie after the one before it")]
+    NotRising(usize),
+}
+
+impl TimeMap {
+    /// Grid sample 0 at `frame_at_zero`, and `frames_per_sample` file frames a grid sample.
+    #[must_use]
+    pub fn straight(frame_at_zero: f64, frames_per_sample: f64) -> Self {
+        let piece = Piece { from_sample: 0.0, from_frame: frame_at_zero, slope: frames_per_sample };
+        Self { pieces: vec![piece] }
+    }
+
+    /// The map of a fitted take: bar 1 beat 1 at `bar1_beat1_s` of the file, the file longer
+    /// than the piece by `ratio_ppm`.
+    #[must_use]
+    pub fn of_fit(bar1_beat1_s: f64, ratio_ppm: f64, file_rate_hz: f64, grid_rate_hz: f64) -> Self {
+        let slope = file_rate_hz / grid_rate_hz * (1.0 + ratio_ppm * 1e-6);
+        Self::straight(bar1_beat1_s * file_rate_hz, slope)
+    }
+
+    /// Straight pieces through `knots` of (grid sample, file frame); the first and the last
+    /// piece go on outside.
+    ///
+    /// # Errors
+    /// When there are fewer than two knots, or they do not rise on both axes.
+    pub fn through(knots: &[(f64, f64)]) -> Result<Self, NotAMap> {
+        if knots.len() < 2 {
+            return Err(NotAMap::TooFewKnots);
+        }
+        let mut pieces = Vec::with_capacity(knots.len() - 1);
+        for (index, pair) in knots.windows(2).enumerate() {
+            let (run, rise) = (pair[1].0 - pair[0].0, pair[1].1 - pair[0].1);
+            if !(run.is_finite() && rise.is_finite() && run > 0.0 && rise > 0.0) {
+                return Err(NotAMap::NotRising(index + 1));
+            }
+            pieces.push(Piece { from_sample: pair[0].0, from_frame: pair[0].1, slope: rise / run });
+        }
+        Ok(Self { pieces })
+    }
+
+    /// The file frame heard at grid sample `sample`.
+    #[must_use]
+    pub fn frame_at(&self, sample: f64) -> f64 {
+        let piece = self.pieces[self.piece_at(sample)];
+        piece.from_frame + (sample - piece.from_sample) * piece.slope
+    }
+
+    /// The grid sample at which file frame `frame` is heard.
+    #[must_use]
+    pub fn sample_at(&self, frame: f64) -> f64 {
+        let after = self.pieces.partition_point(|piece| piece.from_frame <= frame);
+        let piece = self.pieces[after.saturating_sub(1)];
+        piece.from_sample + (frame - piece.from_frame) / piece.slope
+    }
+
+    /// The steepest slope: file frames per grid sample where the file runs fastest.
+    #[must_use]
+    pub fn steepest(&self) -> f64 {
+        self.pieces.iter().fold(0.0, |most, piece| piece.slope.max(most))
+    }
+
+    /// Whether every grid sample falls exactly on a file frame, so that laying is copying;
+    /// gives the file frame of grid sample 0.
+    #[must_use]
+    pub(crate) fn whole_frames(&self) -> Option<i64> {
+        let [piece] = self.pieces[..] else { return None };
+        let at_zero = piece.from_frame - piece.from_sample;
+        // A billionth of a frame is far below the rounding of any sample; what differs by less
+        // differs by the arithmetic that made the map, not by intent.
+        let whole = (at_zero - at_zero.round()).abs() < 1e-9 && piece.slope == 1.0;
+        whole.then_some(at_zero.round() as i64)
+    }
+
+    /// Calls `each` with the file frame of every grid sample from `from` on, `count` of them.
+    pub(crate) fn walk(&self, from: i64, count: usize, mut each: impl FnMut(usize, f64)) {
+        let mut done = 0;
+        while done < count {
+            let sample = (from + done as i64) as f64;
+            let index = self.piece_at(sample);
+            let piece = self.pieces[index];
+            let left = match self.pieces.get(index + 1) {
+                Some(next) => {
+                    ((next.from_sample - sample).ceil().max(1.0) as usize).min(count - done)
+                }
+                None => count - done,
+            };
+            let offset = sample - piece.from_sample;
+            for step in 0..left {
+                each(done + step, piece.from_frame + (offset + step as f64) * piece.slope);
+            }
+            done += left;
+        }
+    }
+
+    fn piece_at(&self, sample: f64) -> usize {
+        self.pieces.partition_point(|piece| piece.from_sample <= sample).saturating_sub(1)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bent_map_passes_its_knots_and_comes_back() {
+        let knots = [(0.0, 100.0), (1000.0, 1101.0), (2000.0, 2100.5), (3000.0, 3100.0)];
+        let map = TimeMap::through(&knots).unwrap();
+        for (sample, frame) in knots {
+            assert!((map.frame_at(sample) - frame).abs() < 1e-9);
+            assert!((map.sample_at(frame) - sample).abs() < 1e-9);
+        }
+        let mut walked = Vec::new();
+        map.walk(-10, 3500, |index, frame| walked.push((index, frame)));
+        for (index, frame) in walked {
+            assert!((frame - map.frame_at(index as f64 - 10.0)).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn knots_that_do_not_rise_are_refused() {
+        assert_eq!(TimeMap::through(&[(0.0, 0.0)]), Err(NotAMap::TooFewKnots));
+        let back = TimeMap::through(&[(0.0, 0.0), (1.0, 1.0), (2.0, 0.5)]);
+        assert_eq!(back, Err(NotAMap::NotRising(2)));
+        let nan = TimeMap::through(&[(0.0, 0.0), (f64::NAN, 1.0)]);
+        assert_eq!(nan, Err(NotAMap::NotRising(1)));
+    }
+
+    #[test]
+    fn only_a_whole_offset_at_equal_speed_is_a_copy() {
+        assert_eq!(TimeMap::straight(48.0, 1.0).whole_frames(), Some(48));
+        assert_eq!(TimeMap::straight(48.5, 1.0).whole_frames(), None);
+        assert_eq!(TimeMap::straight(48.0, 1.000_001).whole_frames(), None);
+    }
+}
