@@ -4,6 +4,7 @@
 //! is read from the file once, at exactly the place the map gives, by one band-limited kernel.
 //! Only a short window of the file is in memory.
 
+mod fused;
 mod kernel;
 mod time_map;
 
@@ -15,6 +16,9 @@ pub use time_map::{NotAMap, TimeMap};
 
 /// Samples handed to the sink at a time, at most.
 const BLOCK: usize = 4096;
+
+/// Takes one block of a stem at a time: planar, equal lengths.
+pub type Sink<'a, E> = dyn FnMut(&[&[f32]]) -> Result<(), E> + 'a;
 
 /// Which channels of the file a stem's channels are made of: one row a stem channel, in it one
 /// factor a file channel.
@@ -135,7 +139,7 @@ impl Layer {
         &mut self,
         first_frame: u64,
         file: &[&[f32]],
-        sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>,
+        sink: &mut Sink<'_, E>,
     ) -> Result<(), E> {
         let frames = file.first().map_or(0, |channel| channel.len());
         let first = first_frame as i64;
@@ -158,7 +162,7 @@ impl Layer {
     ///
     /// # Errors
     /// Those of the sink.
-    pub fn finish<E>(mut self, sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>) -> Result<(), E> {
+    pub fn finish<E>(mut self, sink: &mut Sink<'_, E>) -> Result<(), E> {
         while !self.is_done() {
             for window in &mut self.windows {
                 window.resize(window.len() + BLOCK, 0.0);
@@ -172,11 +176,7 @@ impl Layer {
         self.window_frame + self.windows.first().map_or(0, Vec::len) as i64
     }
 
-    fn fill_gap<E>(
-        &mut self,
-        upto: i64,
-        sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>,
-    ) -> Result<(), E> {
+    fn fill_gap<E>(&mut self, upto: i64, sink: &mut Sink<'_, E>) -> Result<(), E> {
         while self.window_end() < upto && !self.is_done() {
             let missing = (upto - self.window_end()).min(4 * BLOCK as i64) as usize;
             for window in &mut self.windows {
@@ -188,7 +188,7 @@ impl Layer {
     }
 
     /// Gives every sample whose kernel lies within the windows, then drops what is used up.
-    fn give<E>(&mut self, sink: &mut dyn FnMut(&[&[f32]]) -> Result<(), E>) -> Result<(), E> {
+    fn give<E>(&mut self, sink: &mut Sink<'_, E>) -> Result<(), E> {
         loop {
             let count = self.ready();
             if count == 0 {
@@ -240,16 +240,18 @@ impl Layer {
 
     fn interpolate(&mut self, count: usize) {
         let (kernel, places) = (&self.kernel, &mut self.places);
-        let window_first = self.window_frame + kernel.frames_before() as i64;
+        let window_first = (self.window_frame + kernel.frames_before() as i64) as f64;
         places.clear();
         let mut silent = 0;
         self.map.walk(self.next_sample, count, |_, frame| {
-            let whole = frame.floor();
-            let start = whole as i64 - window_first;
-            if start < 0 {
+            // Relative to the window the place is positive, so cutting off is rounding down;
+            // the difference is exact, as both are near each other or far from rounding.
+            let place = frame - window_first;
+            if place < 0.0 {
                 silent += 1;
             } else {
-                places.push((start as u32, kernel.phase(frame - whole)));
+                let start = place as u32;
+                places.push((start, kernel.phase(place - f64::from(start))));
             }
         });
         for (window, out) in self.windows.iter().zip(&mut self.out) {
