@@ -14,6 +14,8 @@ use std::sync::Arc;
 use kernel::{Kernel, Phase};
 pub use time_map::{NotAMap, TimeMap};
 
+use crate::decode::{DecodeError, Recording};
+
 /// Samples handed to the sink at a time, at most.
 const BLOCK: usize = 4096;
 
@@ -72,6 +74,39 @@ impl ChannelMatrix {
             }
         }
     }
+}
+
+/// Why a recording could not be laid on the grid.
+#[derive(Debug, thiserror::Error)]
+pub enum LayError<E> {
+    /// The recording cannot be decoded.
+    #[error(transparent)]
+    Decode(#[from] DecodeError),
+    /// Where it was laid did not take it.
+    #[error("the laid samples could not be kept")]
+    Sink(E),
+}
+
+/// Decodes `recording` once and gives `sink` the grid samples `range`, block by block, each read
+/// from the file where `map` says. Decoding stops when the range is full.
+///
+/// # Errors
+/// Those of the decoder and of the sink.
+pub fn lay<E>(
+    recording: &Recording,
+    map: &TimeMap,
+    range: Range<i64>,
+    matrix: &ChannelMatrix,
+    sink: &mut Sink<'_, E>,
+) -> Result<(), LayError<E>> {
+    let mut stream = recording.open()?;
+    let mut layer = Layer::new(map.clone(), range, matrix.clone());
+    while !layer.is_done() {
+        let Some(block) = stream.next_block()? else { break };
+        let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();
+        layer.push(block.first_frame, &channels, sink).map_err(LayError::Sink)?;
+    }
+    layer.finish(sink).map_err(LayError::Sink)
 }
 
 /// Lays pushed file frames on the grid, block by block.
