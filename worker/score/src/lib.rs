@@ -1,1 +1,38 @@
 //! The nouns of a piece and their rules: tempo map, sections, arrangement, takes.
+//!
+//! Here music time becomes samples, exactly. The crate knows no sound, no store and no network; it
+//! reads and writes the documents people edit and says every mistake in them at once.
+
+mod exact;
+mod document;
+mod position;
+mod tempo;
+mod key;
+mod chord;
+mod chart;
+mod piece;
+mod family;
+mod take;
+mod arrangement;
+mod demo;
+mod mistake;
+
+pub use arrangement::{
+    Arrangement, Cell, CellPoint, CurvePoint, Group, Rule, SectionGroups, Shape, StemException,
+    difference,
+};
+pub use chart::{Chart, ChartError, ChartRun, ChordChange};
+pub use chord::{Chord, NotAChord};
+pub use demo::{ARRANGEMENT_TOML, PIECE_TOML, nine_harbours};
+pub use family::{Family, Suggestion, families, family_keyed, suggest};
+pub use key::{Key, Mode, NotANote, NoteName};
+pub use mistake::{Mistake, Mistakes, nearest};
+pub use piece::{
+    ConformPolicy, ConsentWording, Delivery, MOST_BARS, Mark, Marks, Piece, PieceGrid, Section,
+};
+pub use position::{NotAPosition, Position};
+pub use take::{Consents, NotAState, TakeFacts, TakeForm, TakeState};
+pub use tempo::{
+    Beat, MOST_CHANGES, Metre, MetreChange, PlaceInMusic, TempoChange, TempoEntry, TempoError,
+    TempoMap,
+};

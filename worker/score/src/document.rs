@@ -1,0 +1,486 @@
+//! A document as a tree of values that know where they stand, and a reader that notes every
+//! mistake instead of stopping at the first. TOML and JSON meet here; nothing above knows which
+//! of them it reads.
+
+use std::cell::RefCell;
+use std::ops::RangeInclusive;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use crate::exact::{Fraction, parse_fraction};
+use crate::mistake::{Mistake, Mistakes, nearest};
+use crate::position::Position;
+
+/// The longest document read, in bytes.
+pub(crate) const LONGEST_DOCUMENT: usize = 4 << 20;
+/// The most mistakes told of at once; more help nobody.
+const MOST_MISTAKES: usize = 100;
+
+/// Where a value stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Place {
+    Line { line: u32, column: u32 },
+    Pointer(String),
+}
+
+/// A value and its place.
+#[derive(Clone, Debug)]
+pub(crate) struct Node {
+    pub(crate) value: Value,
+    pub(crate) place: Place,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) enum Value {
+    Text(String),
+    /// A whole number, as decimal digits.
+    Whole(String),
+    /// Any other number, as it was written.
+    Number(String),
+    Truth(bool),
+    Date(String),
+    Nothing,
+    List(Vec<Node>),
+    Table(Vec<Entry>),
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Entry {
+    pub(crate) key: String,
+    pub(crate) place: Place,
+    pub(crate) node: Node,
+}
+
+impl Value {
+    /// What it is, for a sentence.
+    pub(crate) fn kind(&self) -> &'static str {
+        match self {
+            Value::Text(_) => "a text",
+            Value::Whole(_) => "a whole number",
+            Value::Number(_) => "a number",
+            Value::Truth(_) => "true or false",
+            Value::Date(_) => "a date",
+            Value::Nothing => "null",
+            Value::List(_) => "a list",
+            Value::Table(_) => "a table",
+        }
+    }
+}
+
+/// Collects the mistakes of one file.
+pub(crate) struct Notes {
+    file: String,
+    found: RefCell<Vec<Mistake>>,
+}
+
+impl Notes {
+    pub(crate) fn new(file: &str) -> Notes {
+        Notes { file: file.to_string(), found: RefCell::default() }
+    }
+
+    pub(crate) fn note(&self, place: &Place, what: impl Into<String>, instead: impl Into<String>) {
+        let mut found = self.found.borrow_mut();
+        if found.len() >= MOST_MISTAKES {
+            return;
+        }
+        let (line, column, pointer) = match place {
+            Place::Line { line, column } => (Some(*line), Some(*column), None),
+            Place::Pointer(pointer) => (None, None, Some(pointer.clone())),
+        };
+        let (what, instead) = (what.into(), instead.into());
+        found.push(Mistake { file: self.file.clone(), line, column, pointer, what, instead });
+    }
+
+    /// Whether nothing has been noted.
+    pub(crate) fn clean(&self) -> bool {
+        self.found.borrow().is_empty()
+    }
+
+    /// The value, unless something was noted.
+    pub(crate) fn finish<T>(self, value: Option<T>) -> Result<T, Mistakes> {
+        let mut found = self.found.into_inner();
+        match value {
+            Some(value) if found.is_empty() => Ok(value),
+            _ => {
+                found.sort_by_key(|mistake| (mistake.line, mistake.column));
+                Err(Mistakes(found))
+            }
+        }
+    }
+}
+
+/// The tree of a TOML text; syntax errors are noted, all the parser can tell of.
+pub(crate) fn from_toml(text: &str, notes: &Notes) -> Option<Node> {
+    let start = Place::Line { line: 1, column: 1 };
+    if too_long(text, &start, notes) {
+        return None;
+    }
+    let lines = Lines::of(text);
+    let (table, errors) = DeTable::parse_recoverable(text);
+    for error in &errors {
+        let place = error.span().map_or(start.clone(), |span| lines.place(span.start));
+        let what = error.message().trim().replace('\n', ", ");
+        notes.note(&place, format!("this is not TOML: {what}"), "write key = value lines");
+    }
+    errors.is_empty().then(|| Node { value: table_value(table.get_ref(), &lines), place: start })
+}
+
+fn too_long(text: &str, place: &Place, notes: &Notes) -> bool {
+    let long = text.len() > LONGEST_DOCUMENT;
+    if long {
+        notes.note(place, "the document is longer than 4 MiB", "shorten it");
+    }
+    long
+}
+
+/// Where lines begin, to turn byte offsets into lines and columns.
+struct Lines<'t> {
+    text: &'t str,
+    starts: Vec<usize>,
+}
+
+impl<'t> Lines<'t> {
+    fn of(text: &'t str) -> Lines<'t> {
+        let breaks = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
+        let starts = std::iter::once(0).chain(breaks.map(|(at, _)| at + 1)).collect();
+        Lines { text, starts }
+    }
+
+    fn place(&self, offset: usize) -> Place {
+        let offset = offset.min(self.text.len());
+        let line = self.starts.partition_point(|start| *start <= offset).saturating_sub(1);
+        let before = self.text.as_bytes().get(self.starts[line]..offset).unwrap_or_default();
+        // Characters, not bytes: continuation bytes of UTF-8 do not count.
+        let column = before.iter().filter(|byte| **byte & 0xC0 != 0x80).count();
+        Place::Line { line: line as u32 + 1, column: column as u32 + 1 }
+    }
+}
+
+fn toml_node(value: &Spanned<DeValue<'_>>, lines: &Lines<'_>) -> Node {
+    let place = lines.place(value.span().start);
+    let value = match value.get_ref() {
+        DeValue::String(text) => Value::Text(text.to_string()),
+        DeValue::Integer(number) => {
+            let parsed = i128::from_str_radix(number.as_str(), number.radix());
+            Value::Whole(parsed.map_or_else(|_| number.to_string(), |number| number.to_string()))
+        }
+        DeValue::Float(number) => Value::Number(number.as_str().to_string()),
+        DeValue::Boolean(truth) => Value::Truth(*truth),
+        DeValue::Datetime(date) => Value::Date(date.to_string()),
+        DeValue::Array(items) => {
+            Value::List(items.iter().map(|item| toml_node(item, lines)).collect())
+        }
+        DeValue::Table(table) => table_value(table, lines),
+    };
+    Node { value, place }
+}
+
+fn table_value(table: &DeTable<'_>, lines: &Lines<'_>) -> Value {
+    let entry = |(key, value): (&Spanned<_>, &Spanned<DeValue<'_>>)| {
+        let key: (&std::borrow::Cow<'_, str>, _) = (key.get_ref(), lines.place(key.span().start));
+        Entry { key: key.0.to_string(), place: key.1, node: toml_node(value, lines) }
+    };
+    Value::Table(table.iter().map(entry).collect())
+}
+
+/// The tree of a JSON text; a syntax error is noted with its line.
+pub(crate) fn from_json_text(text: &str, notes: &Notes) -> Option<Node> {
+    if too_long(text, &Place::Pointer(String::new()), notes) {
+        return None;
+    }
+    match serde_json::from_str::<serde_json::Value>(text) {
+        Ok(value) => Some(json_node(&value, String::new())),
+        Err(error) => {
+            let place = Place::Line { line: error.line() as u32, column: error.column() as u32 };
+            let what = error.to_string();
+            let what = what.split(" at line ").next().unwrap_or_default();
+            notes.note(&place, format!("this is not JSON: {what}"), "write an object {…}");
+            None
+        }
+    }
+}
+
+/// The tree of a JSON value; places are RFC 6901 pointers, and null counts as not there.
+pub(crate) fn json_node(value: &serde_json::Value, pointer: String) -> Node {
+    use serde_json::Value as Json;
+    let value = match value {
+        Json::Null => Value::Nothing,
+        Json::Bool(truth) => Value::Truth(*truth),
+        Json::Number(number) if number.is_f64() => Value::Number(number.to_string()),
+        Json::Number(number) => Value::Whole(number.to_string()),
+        Json::String(text) => Value::Text(text.clone()),
+        Json::Array(items) => Value::List(
+            items
+                .iter()
+                .enumerate()
+                .map(|(at, item)| json_node(item, format!("{pointer}/{at}")))
+                .collect(),
+        ),
+        Json::Object(map) => Value::Table(
+            map.iter()
+                .filter(|(_, value)| !value.is_null())
+                .map(|(key, value)| {
+                    let escaped = key.replace('~', "~0").replace('/', "~1");
+                    let pointer = format!("{pointer}/{escaped}");
+                    let node = json_node(value, pointer.clone());
+                    Entry { key: key.clone(), place: Place::Pointer(pointer), node }
+                })
+                .collect(),
+        ),
+    };
+    Node { value, place: Place::Pointer(pointer) }
+}
+
+/// Reads one table key by key and, at the end, notes the keys nobody asked for.
+pub(crate) struct Table<'d> {
+    notes: &'d Notes,
+    /// What the table is, for sentences: `a section`.
+    what: &'static str,
+    place: Place,
+    entries: &'d [Entry],
+    asked: Vec<&'static str>,
+}
+
+impl<'d> Table<'d> {
+    /// The table of a node; notes it if the node is none.
+    pub(crate) fn of(node: &'d Node, what: &'static str, notes: &'d Notes) -> Option<Table<'d>> {
+        match &node.value {
+            Value::Table(entries) => {
+                let place = node.place.clone();
+                Some(Table { notes, what, place, entries, asked: Vec::new() })
+            }
+            other => {
+                let what = format!("{what} is {} here", other.kind());
+                notes.note(&node.place, what, "write a table of keys and values");
+                None
+            }
+        }
+    }
+
+    pub(crate) fn place(&self) -> &Place {
+        &self.place
+    }
+
+    /// The value of a key, if it is there.
+    pub(crate) fn get(&mut self, key: &'static str) -> Option<&'d Node> {
+        self.asked.push(key);
+        self.entries.iter().find(|entry| entry.key == key).map(|entry| &entry.node)
+    }
+
+    /// The value of a key that must be there.
+    pub(crate) fn need(&mut self, key: &'static str, instead: &str) -> Option<&'d Node> {
+        let node = self.get(key);
+        if node.is_none() && !self.misspelt(key) {
+            self.notes.note(&self.place, format!("{} has no '{key}'", self.what), instead);
+        }
+        node
+    }
+
+    /// Whether an entry looks like this key misspelt: then one mistake is enough.
+    fn misspelt(&self, key: &'static str) -> bool {
+        self.entries.iter().any(|entry| nearest(&entry.key, [key]).is_some())
+    }
+
+    pub(crate) fn text(&mut self, key: &'static str, most_chars: usize) -> Option<String> {
+        let node = self.get(key)?;
+        self.notes.text(node, key, most_chars)
+    }
+
+    pub(crate) fn truth(&mut self, key: &'static str) -> Option<bool> {
+        let node = self.get(key)?;
+        self.notes.truth(node, key)
+    }
+
+    pub(crate) fn whole(&mut self, key: &'static str, range: RangeInclusive<i64>) -> Option<i64> {
+        let node = self.get(key)?;
+        self.notes.whole(node, key, range)
+    }
+
+    pub(crate) fn number(&mut self, key: &'static str, range: RangeInclusive<f64>) -> Option<f64> {
+        let node = self.get(key)?;
+        self.notes.number(node, key, range)
+    }
+
+    pub(crate) fn position(&mut self, key: &'static str) -> Option<Position> {
+        let node = self.get(key)?;
+        self.notes.position(node, key)
+    }
+
+    /// The items of a list, at most `most`; a missing list is an empty one.
+    pub(crate) fn list(&mut self, key: &'static str, most: usize) -> &'d [Node] {
+        let notes = self.notes;
+        self.get(key).map_or(&[], |node| notes.list(node, key, most))
+    }
+
+    /// Texts, given as one or as a list.
+    pub(crate) fn texts(
+        &mut self,
+        key: &'static str,
+        most: usize,
+        most_chars: usize,
+    ) -> Vec<String> {
+        let notes = self.notes;
+        let Some(node) = self.get(key) else { return Vec::new() };
+        if let Value::Text(_) = node.value {
+            return notes.text(node, key, most_chars).into_iter().collect();
+        }
+        let items = notes.list(node, key, most).iter();
+        items.filter_map(|item| notes.text(item, key, most_chars)).collect()
+    }
+
+    /// Notes every key that was never asked for.
+    pub(crate) fn done(self) {
+        for entry in self.entries {
+            if self.asked.contains(&entry.key.as_str()) {
+                continue;
+            }
+            let shown: String = entry.key.chars().take(40).collect();
+            let what = format!("{} has no key '{shown}'", self.what);
+            let missing = self.asked.iter().copied();
+            let instead = match nearest(&entry.key, missing.clone()) {
+                Some(known) => format!("did you mean '{known}'?"),
+                None => format!("it may have {}", missing.collect::<Vec<_>>().join(", ")),
+            };
+            self.notes.note(&entry.place, what, instead);
+        }
+    }
+}
+
+impl Notes {
+    fn wrong_kind(&self, node: &Node, key: &str, instead: impl Into<String>) {
+        self.note(&node.place, format!("'{key}' is {}", node.value.kind()), instead);
+    }
+
+    pub(crate) fn text(&self, node: &Node, key: &str, most_chars: usize) -> Option<String> {
+        let Value::Text(text) = &node.value else {
+            self.wrong_kind(node, key, "write a text in quotes");
+            return None;
+        };
+        let length = text.chars().count();
+        if length > most_chars {
+            let what = format!("'{key}' has {length} characters");
+            self.note(&node.place, what, format!("keep to {most_chars}"));
+            return None;
+        }
+        if let Some(control) =
+            text.chars().find(|c| c.is_control() && !matches!(c, '\n' | '\t' | '\r'))
+        {
+            let what = format!("'{key}' has the control character U+{:04X}", control as u32);
+            self.note(&node.place, what, "take it out");
+            return None;
+        }
+        Some(text.clone())
+    }
+
+    pub(crate) fn truth(&self, node: &Node, key: &str) -> Option<bool> {
+        match node.value {
+            Value::Truth(truth) => Some(truth),
+            _ => {
+                self.wrong_kind(node, key, "write true or false, without quotes");
+                None
+            }
+        }
+    }
+
+    pub(crate) fn whole(&self, node: &Node, key: &str, range: RangeInclusive<i64>) -> Option<i64> {
+        let instead = format!("write a whole number from {} to {}", range.start(), range.end());
+        let Value::Whole(digits) = &node.value else {
+            self.wrong_kind(node, key, instead);
+            return None;
+        };
+        let number = digits.parse().ok().filter(|number| range.contains(number));
+        if number.is_none() {
+            self.note(&node.place, format!("'{key}' is {}", shorten(digits)), instead);
+        }
+        number
+    }
+
+    pub(crate) fn number(&self, node: &Node, key: &str, range: RangeInclusive<f64>) -> Option<f64> {
+        let instead = format!("write a number from {} to {}", range.start(), range.end());
+        let (Value::Whole(digits) | Value::Number(digits)) = &node.value else {
+            self.wrong_kind(node, key, instead);
+            return None;
+        };
+        let number = digits.parse().ok().filter(|number| range.contains(number));
+        if number.is_none() {
+            self.note(&node.place, format!("'{key}' is {}", shorten(digits)), instead);
+        }
+        number
+    }
+
+    /// A level in dB: a number in the range, or `-inf` (in JSON the text "-inf") for silence.
+    pub(crate) fn decibels(
+        &self,
+        node: &Node,
+        key: &str,
+        range: RangeInclusive<f64>,
+    ) -> Option<f64> {
+        let silent = match &node.value {
+            Value::Number(text) | Value::Text(text) => text == "-inf",
+            _ => false,
+        };
+        if silent { Some(f64::NEG_INFINITY) } else { self.number(node, key, range) }
+    }
+
+    /// A number without rounding: 132, 97.5 or the text "60000000/454545".
+    pub(crate) fn fraction(&self, node: &Node, key: &str, instead: &str) -> Option<Fraction> {
+        let (Value::Whole(digits) | Value::Number(digits) | Value::Text(digits)) = &node.value
+        else {
+            self.wrong_kind(node, key, instead);
+            return None;
+        };
+        let number = parse_fraction(digits);
+        if number.is_none() {
+            self.note(&node.place, format!("'{key}' is {}", shorten(digits)), instead);
+        }
+        number
+    }
+
+    pub(crate) fn position(&self, node: &Node, key: &str) -> Option<Position> {
+        let position = match &node.value {
+            Value::Text(text) | Value::Whole(text) => text.parse::<Position>().ok(),
+            _ => None,
+        };
+        if position.is_none() {
+            let shown = match &node.value {
+                Value::Text(text) => format!("'{key}' is \"{}\"", shorten(text)),
+                Value::Whole(text) | Value::Number(text) => format!("'{key}' is {}", shorten(text)),
+                other => format!("'{key}' is {}", other.kind()),
+            };
+            let instead = match &node.value {
+                Value::Number(text) if text.parse::<Position>().is_ok() => {
+                    format!("put a place in quotes: \"{text}\"")
+                }
+                _ => crate::position::NotAPosition.to_string(),
+            };
+            self.note(&node.place, shown, instead);
+        }
+        position
+    }
+
+    pub(crate) fn list<'d>(&self, node: &'d Node, key: &str, most: usize) -> &'d [Node] {
+        let Value::List(items) = &node.value else {
+            self.wrong_kind(node, key, "write a list in [ ]");
+            return &[];
+        };
+        if items.len() > most {
+            self.note(
+                &node.place,
+                format!("'{key}' has {} entries", items.len()),
+                format!("keep to {most}"),
+            );
+            return &[];
+        }
+        items
+    }
+}
+
+/// A value short enough for a sentence.
+pub(crate) fn shorten(text: &str) -> String {
+    let mut short: String = text.chars().take(40).collect();
+    if text.chars().count() > 40 {
+        short.push('…');
+    }
+    short
+}
