@@ -46,16 +46,38 @@ pub struct Player {
 }
 
 const HARBOURS: [&str; 9] = [
-    "Ostrel", "Varrow Quay", "Little Ness", "Sandholm", "Cray Mouth", "Tolven", "Aldersound",
-    "Kessock Bar", "Merrin",
+    "Ostrel",
+    "Varrow Quay",
+    "Little Ness",
+    "Sandholm",
+    "Cray Mouth",
+    "Tolven",
+    "Aldersound",
+    "Kessock Bar",
+    "Merrin",
 ];
 const FIRST: [&str; 18] = [
     "Ada", "Bertil", "Cosima", "Dag", "Elin", "Fergal", "Greta", "Hamo", "Ines", "Jory", "Katla",
     "Lowen", "Mirela", "Nils", "Oda", "Piran", "Runa", "Senna",
 ];
 const LAST: [&str; 17] = [
-    "Ashby-Rook", "Brandal", "Carrow", "Dunmere", "Eskeland", "Farran", "Gullmar", "Hestvik",
-    "Ivory", "Jenner", "Kettle", "Lund", "Marrack", "Norrby", "Oster", "Penhale", "Quill",
+    "Ashby-Rook",
+    "Brandal",
+    "Carrow",
+    "Dunmere",
+    "Eskeland",
+    "Farran",
+    "Gullmar",
+    "Hestvik",
+    "Ivory",
+    "Jenner",
+    "Kettle",
+    "Lund",
+    "Marrack",
+    "Norrby",
+    "Oster",
+    "Penhale",
+    "Quill",
 ];
 
 /// Invents the first `count` players. A longer cast begins with the shorter one.

@@ -34,11 +34,8 @@ impl Sound {
                 continue;
             };
             let x = fraction - k as f64;
-            let sinc = if x.abs() < 1e-9 {
-                1.0
-            } else {
-                (if k % 2 == 0 { sine } else { -sine }) / x
-            };
+            let sinc =
+                if x.abs() < 1e-9 { 1.0 } else { (if k % 2 == 0 { sine } else { -sine }) / x };
             let window = 0.5 + 0.5 * (std::f64::consts::PI * x / (HALF as f64 + 0.5)).cos();
             sum += f64::from(sample) * sinc * window;
         }
