@@ -1,1 +1,196 @@
 //! Exact running sums of stems.
+//!
+//! A [`Bed`] is the sum of some stems over one stretch of the master grid, stereo, in integers.
+//! Each stem's contribution is its sample times a static gain (trim and pan in one), rounded to
+//! the nearest multiple of 2⁻²⁷ with ties to even, and the sum is kept in `i64`. Integer addition
+//! is associative and commutative, so a bed does not depend on the order of its stems, on
+//! threads, on block sizes or on the machine, and subtracting a stem leaves exactly the sum of
+//! the others.
+//!
+//! A rounding error of ±2⁻²⁸ a stem is −173 dB re full scale; a thousand of them add up, as
+//! noise, to −143 dB, below the −141 dB of TPDF dither at 24 bit.
+//!
+//! [`refresh`] keeps beds on disk: what is in a bed is written in it ([`Key`]), and only the
+//! difference to what is wanted is added and subtracted.
+//!
+//! Room at the top: `i64` at 2⁻²⁷ holds ±2³⁶, and each contribution is kept within ±2¹⁸, so
+//! 2¹⁸ stems cannot overflow it. A contribution of up to ±8 takes the fast path through `i32`;
+//! hotter stems take a path through `f64`. Both are chosen by the peak in the stem's header,
+//! which belongs to its content, so the choice is the same everywhere. A sample beyond the peak
+//! its header states, possible only in a damaged file, is held at that peak.
+
+mod file;
+mod kernel;
+mod refresh;
+mod sum;
+
+pub use file::BedFileError;
+pub use refresh::{Refreshed, refresh};
+
+use crate::stem::{BLOCK_FRAMES, StemError, StemFile};
+use std::collections::BTreeMap;
+
+/// Steps of the integer grid in one unit of full scale: 2²⁷.
+pub const STEPS_PER_UNIT: f64 = (1u64 << 27) as f64;
+
+/// Blocks in the stretches that beds are kept for on disk: 10.9 s at 48 kHz.
+pub const STRETCH_BLOCKS: usize = 128;
+
+/// A stem as it goes into a bed.
+#[derive(Debug, Clone, Copy)]
+pub struct Contribution<'a> {
+    /// The stem.
+    pub stem: &'a StemFile,
+    /// Linear gains to left and right: of the one channel of a mono stem, or of the channels of
+    /// a stereo stem.
+    pub gains: [f32; 2],
+}
+
+/// What tells one contribution from another: content and gains.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Key {
+    content_hash: [u8; 32],
+    gain_bits: [u32; 2],
+}
+
+impl Contribution<'_> {
+    /// Its key. Gains of −0.0 and 0.0 are one.
+    #[must_use]
+    pub fn key(&self) -> Key {
+        Key {
+            content_hash: self.stem.summary().content_hash,
+            gain_bits: self.gains.map(|gain| (gain + 0.0).to_bits()),
+        }
+    }
+
+    /// Whether it can sound in these blocks.
+    fn sounds_in(&self, first_block: i64, blocks: usize) -> bool {
+        self.gains != [0.0, 0.0]
+            && self.stem.runs_in(first_block..first_block + blocks as i64).next().is_some()
+    }
+}
+
+/// Why a sum could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum BedError {
+    /// A stem could not be read.
+    #[error("stem {path}: {source}")]
+    Stem {
+        /// Its file.
+        path: std::path::PathBuf,
+        /// Why.
+        source: StemError,
+    },
+    /// A gain is not a number or beyond ±2¹⁸.
+    #[error("stem {path} has an impossible gain")]
+    Gain {
+        /// Its file.
+        path: std::path::PathBuf,
+    },
+    /// The bed's file could not be read or written.
+    #[error("bed file: {0}")]
+    File(#[from] std::io::Error),
+}
+
+/// The sum of some stems over a stretch of whole blocks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Bed {
+    first_block: i64,
+    blocks: usize,
+    planes: [Vec<i64>; 2],
+    contents: BTreeMap<Key, u32>,
+}
+
+impl Bed {
+    /// A bed with nothing in it.
+    #[must_use]
+    pub fn silent(first_block: i64, blocks: usize) -> Self {
+        let plane = vec![0i64; blocks * BLOCK_FRAMES];
+        Self { first_block, blocks, planes: [plane.clone(), plane], contents: BTreeMap::new() }
+    }
+
+    /// Number of its first block on the master grid.
+    #[must_use]
+    pub fn first_block(&self) -> i64 {
+        self.first_block
+    }
+
+    /// Position of its first frame on the master grid.
+    #[must_use]
+    pub fn first_sample(&self) -> i64 {
+        self.first_block * BLOCK_FRAMES as i64
+    }
+
+    /// Left and right, in steps of 2⁻²⁷.
+    #[must_use]
+    pub fn planes(&self) -> &[Vec<i64>; 2] {
+        &self.planes
+    }
+
+    /// How many stems sound in it.
+    #[must_use]
+    pub fn stems(&self) -> usize {
+        self.contents.values().map(|&count| count as usize).sum()
+    }
+
+    /// Adds stems. Those that have no sound in this stretch change nothing, not even the contents.
+    ///
+    /// # Errors
+    /// [`BedError`] if a stem cannot be read; the bed is then unusable.
+    pub fn add(&mut self, stems: &[Contribution<'_>]) -> Result<(), BedError> {
+        let sounding = self.sounding(stems);
+        sum::accumulate(&mut self.planes, self.first_block, &sounding, 1)?;
+        for stem in &sounding {
+            *self.contents.entry(stem.key()).or_insert(0) += 1;
+        }
+        Ok(())
+    }
+
+    /// Takes stems out again, exactly. A stem that is not in the bed is left alone.
+    ///
+    /// # Errors
+    /// [`BedError`] if a stem cannot be read; the bed is then unusable.
+    pub fn subtract(&mut self, stems: &[Contribution<'_>]) -> Result<(), BedError> {
+        let mut present = self.sounding(stems);
+        present.retain(|stem| match self.contents.get_mut(&stem.key()) {
+            Some(count) if *count > 0 => {
+                *count -= 1;
+                true
+            }
+            _ => false,
+        });
+        self.contents.retain(|_, count| *count > 0);
+        sum::accumulate(&mut self.planes, self.first_block, &present, -1)
+    }
+
+    fn sounding<'a>(&self, stems: &[Contribution<'a>]) -> Vec<Contribution<'a>> {
+        let here = |stem: &&Contribution<'a>| stem.sounds_in(self.first_block, self.blocks);
+        stems.iter().filter(here).copied().collect()
+    }
+
+    /// Mean square of both channels together, one a block, in units of full scale.
+    #[must_use]
+    pub fn block_powers(&self) -> Vec<f64> {
+        let power = |steps: &[i64]| -> f64 {
+            let scale = 1.0 / STEPS_PER_UNIT;
+            let (lanes, rest) = steps.as_chunks::<8>();
+            let mut sums = [0.0f64; 8];
+            for lane in lanes {
+                for (sum, &step) in sums.iter_mut().zip(lane) {
+                    let sample = step as f64 * scale;
+                    *sum += sample * sample;
+                }
+            }
+            debug_assert!(rest.is_empty());
+            sums.iter().sum::<f64>() / steps.len() as f64
+        };
+        let [left, right] = &self.planes;
+        left.chunks_exact(BLOCK_FRAMES)
+            .zip(right.chunks_exact(BLOCK_FRAMES))
+            .map(|(left, right)| power(left) + power(right))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,152 @@
+//! Adds many stems to one stretch.
+
+use super::kernel::{Narrow, add_both, add_one, add_wide, widen};
+use super::{BedError, Contribution};
+use crate::stem::{BLOCK_BYTES, BLOCK_FRAMES, StemReader};
+
+/// Stems open at a time in one thread.
+const BATCH_STEMS: usize = 32;
+
+/// Blocks summed at a time: with the bytes read this stays in a core's second-level cache.
+const CHUNK_BLOCKS: usize = 4;
+
+/// A stem with its gains in the form its loudness allows.
+struct Voice<'a> {
+    stem: Contribution<'a>,
+    narrow: Option<[Narrow; 2]>,
+}
+
+/// Adds `stems` times `sign` to `planes`, which begin at `first_block`.
+///
+/// Narrow voices are summed in `i32` in batches whose bounds add up to what an `i32` holds, so
+/// no partial sum can wrap; each batch is then widened.
+pub(super) fn accumulate(
+    planes: &mut [Vec<i64>; 2],
+    first_block: i64,
+    stems: &[Contribution<'_>],
+    sign: i64,
+) -> Result<(), BedError> {
+    let mut scratch = Scratch::default();
+    let mut batch: Vec<Voice<'_>> = Vec::new();
+    let mut bound = 0i64;
+    for stem in stems {
+        let voice = voice(stem)?;
+        let voice_bound = voice.narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
+        if batch.len() == BATCH_STEMS || bound + voice_bound > i64::from(i32::MAX) {
+            scratch.add_batch(planes, first_block, &batch, sign)?;
+            batch.clear();
+            bound = 0;
+        }
+        bound += voice_bound;
+        batch.push(voice);
+    }
+    scratch.add_batch(planes, first_block, &batch, sign)
+}
+
+fn voice<'a>(stem: &Contribution<'a>) -> Result<Voice<'a>, BedError> {
+    let limit = (1u32 << 18) as f32;
+    if !stem.gains.iter().all(|gain| gain.abs() <= limit) {
+        return Err(BedError::Gain { path: stem.stem.path().to_owned() });
+    }
+    let peak = stem.stem.summary().peak;
+    let narrow = match stem.gains.map(|gain| Narrow::new(gain, peak)) {
+        [Some(left), Some(right)] => Some([left, right]),
+        _ => None,
+    };
+    Ok(Voice { stem: *stem, narrow })
+}
+
+#[derive(Default)]
+struct Scratch {
+    bytes: Vec<u8>,
+    narrow: [Vec<i32>; 2],
+}
+
+impl Scratch {
+    fn add_batch(
+        &mut self,
+        planes: &mut [Vec<i64>; 2],
+        first_block: i64,
+        batch: &[Voice<'_>],
+        sign: i64,
+    ) -> Result<(), BedError> {
+        let readers = batch.iter().map(open).collect::<Result<Vec<_>, _>>()?;
+        let blocks = planes[0].len() / BLOCK_FRAMES;
+        for from in (0..blocks).step_by(CHUNK_BLOCKS) {
+            let count = CHUNK_BLOCKS.min(blocks - from);
+            let range = from * BLOCK_FRAMES..(from + count) * BLOCK_FRAMES;
+            let [left, right] = planes;
+            let mut wide = [&mut left[range.clone()], &mut right[range]];
+            let mut touched = false;
+            for narrow in &mut self.narrow {
+                narrow.resize(CHUNK_BLOCKS * BLOCK_FRAMES, 0);
+            }
+            for (voice, reader) in batch.iter().zip(&readers) {
+                touched |=
+                    self.add_chunk(&mut wide, first_block + from as i64, voice, reader, sign)?;
+            }
+            if touched {
+                for (narrow, wide) in self.narrow.iter_mut().zip(wide) {
+                    widen(narrow, wide, sign);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Adds one stem's part of one chunk; says whether the narrow sums were touched.
+    fn add_chunk(
+        &mut self,
+        wide: &mut [&mut [i64]; 2],
+        chunk_block: i64,
+        voice: &Voice<'_>,
+        reader: &StemReader,
+        sign: i64,
+    ) -> Result<bool, BedError> {
+        let count = (wide[0].len() / BLOCK_FRAMES) as i64;
+        let stem = voice.stem.stem;
+        let channels = usize::from(stem.summary().channels);
+        let mut touched = false;
+        for run in stem.runs_in(chunk_block..chunk_block + count) {
+            let blocks = run.blocks as usize;
+            reader
+                .read_blocks(run.slot, blocks, &mut self.bytes)
+                .map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })?;
+            let from = (run.first_block - chunk_block) as usize * BLOCK_FRAMES;
+            let upto = from + blocks * BLOCK_FRAMES;
+            let gains = voice.stem.gains;
+            match (voice.narrow, channels) {
+                (Some([left, right]), 1) => {
+                    let [to_left, to_right] = &mut self.narrow;
+                    let sums = [&mut to_left[from..upto], &mut to_right[from..upto]];
+                    add_both(&self.bytes, left, right, sums);
+                }
+                (Some(scales), _) => {
+                    for (at, pair) in self.bytes.chunks_exact(2 * BLOCK_BYTES).enumerate() {
+                        let at = from + at * BLOCK_FRAMES;
+                        let planes = pair.chunks_exact(BLOCK_BYTES);
+                        for ((bytes, scale), sum) in planes.zip(scales).zip(&mut self.narrow) {
+                            add_one(bytes, scale, &mut sum[at..at + BLOCK_FRAMES]);
+                        }
+                    }
+                }
+                (None, _) => {
+                    for (at, block) in self.bytes.chunks_exact(channels * BLOCK_BYTES).enumerate() {
+                        let at = from + at * BLOCK_FRAMES;
+                        let planes = block.chunks_exact(BLOCK_BYTES).cycle();
+                        for ((bytes, gain), sum) in planes.zip(gains).zip(wide.iter_mut()) {
+                            add_wide(bytes, gain, &mut sum[at..at + BLOCK_FRAMES], sign);
+                        }
+                    }
+                }
+            }
+            touched |= voice.narrow.is_some();
+        }
+        Ok(touched)
+    }
+}
+
+fn open(voice: &Voice<'_>) -> Result<StemReader, BedError> {
+    let stem = voice.stem.stem;
+    stem.reader().map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })
+}
