@@ -14,6 +14,7 @@ mod piece;
 mod family;
 mod take;
 mod arrangement;
+pub mod midi;
 mod demo;
 mod mistake;
 
