@@ -7,8 +7,18 @@
 
 mod error;
 mod note;
+mod sniff;
+mod source;
+mod wave;
+mod pcm;
+mod track;
 mod packets;
+mod edits;
+mod matroska;
+mod opus;
+mod aac;
 mod timeline;
+mod lost;
 mod wall;
 
 use std::fs::File;
@@ -17,9 +27,12 @@ use std::path::{Path, PathBuf};
 pub use error::DecodeError;
 pub use note::Note;
 
-use packets::{PacketSource, Step};
-use timeline::Timeline;
+use source::{Source, Step};
+use timeline::{Piece, Timeline};
 use wall::behind_wall;
+
+/// Most frames of silence in one block.
+const SILENCE_BLOCK_FRAMES: u64 = 4096;
 
 /// What a recording may be at most; a file beyond any of these is refused with a
 /// [`DecodeError`] of its own.
@@ -82,7 +95,7 @@ impl Recording {
         if bytes > self.limits.max_file_bytes {
             return Err(DecodeError::TooBig { bytes, max_bytes: self.limits.max_file_bytes });
         }
-        let (source, timeline) = behind_wall(|| PacketSource::open(file, &self.limits))?;
+        let (source, timeline) = behind_wall(|| Source::open(file, &self.limits))?;
         Ok(Stream::new(source, timeline, &self.limits))
     }
 }
@@ -114,9 +127,11 @@ pub struct Block<'a> {
 /// A recording being decoded.
 pub struct Stream {
     info: Info,
-    source: PacketSource,
+    source: Source,
     timeline: Timeline,
+    raw: Raw,
     block: Vec<Vec<f32>>,
+    emitted: u64,
     max_frames: u64,
     max_decoded_s: f64,
     not_finite: u64,
@@ -124,17 +139,30 @@ pub struct Stream {
     ended: bool,
 }
 
+/// Decoded frames before the timeline has cut them.
+#[derive(Default)]
+struct Raw {
+    channels: Vec<Vec<f32>>,
+    /// Number of the first decoded frame that is still to be looked at.
+    at: u64,
+    /// How many frames of `channels` were looked at already.
+    done: usize,
+    /// Silence still to come before the source is asked again.
+    gap: u64,
+}
+
 impl Stream {
-    fn new(source: PacketSource, timeline: Timeline, limits: &Limits) -> Self {
+    fn new(source: Source, timeline: Timeline, limits: &Limits) -> Self {
         let info = source.info().clone();
-        let channels = usize::from(info.channels);
         Stream {
             max_frames: (limits.max_decoded_s * f64::from(info.sample_rate_hz)) as u64,
             max_decoded_s: limits.max_decoded_s,
+            block: vec![Vec::new(); info.channels.into()],
+            raw: Raw { channels: vec![Vec::new(); info.channels.into()], ..Raw::default() },
             info,
             source,
             timeline,
-            block: vec![Vec::new(); channels],
+            emitted: 0,
             not_finite: 0,
             notes: Vec::new(),
             ended: false,
@@ -160,7 +188,7 @@ impl Stream {
             Ok(Some(first_frame)) => Ok(Some(Block { first_frame, channels: &self.block })),
             Ok(None) => {
                 self.end();
-                if self.timeline.emitted() == 0 {
+                if self.emitted == 0 {
                     return Err(DecodeError::NoSound { container: self.info.container });
                 }
                 Ok(None)
@@ -177,44 +205,100 @@ impl Stream {
         &self.notes
     }
 
-    /// Fills `block` with the next frames that survive trimming; gives the number of the first.
+    /// Fills `block` with the next frames that are to be given; gives the number of the first.
     fn fill_block(&mut self) -> Result<Option<u64>, DecodeError> {
         loop {
-            if self.timeline.take_silence(&mut self.block) {
-                break;
-            }
-            let (source, block) = (&mut self.source, &mut self.block);
-            match behind_wall(|| source.step(block))? {
-                Step::End => return Ok(None),
-                Step::Gap { frames } => self.timeline.owe_silence(frames),
-                Step::Audio => {
-                    if self.timeline.cut(&mut self.block) {
-                        break;
+            match self.timeline.next(self.raw.at, self.raw.left(), SILENCE_BLOCK_FRAMES) {
+                Piece::Over => return Ok(None),
+                Piece::Silence(frames) => {
+                    fill_silence(&mut self.block, frames as usize);
+                    break;
+                }
+                Piece::Media { skip, take } => {
+                    self.raw.give(skip, take, &mut self.block);
+                    break;
+                }
+                Piece::NeedMore => {
+                    if !self.decode_more()? {
+                        return Ok(None);
                     }
                 }
             }
-            if self.timeline.is_over() {
-                return Ok(None);
-            }
         }
         self.not_finite += zero_not_finite(&mut self.block);
-        let frames = self.block[0].len() as u64;
-        let first_frame = self.timeline.emitted();
-        self.timeline.emit(frames);
-        if self.timeline.emitted() > self.max_frames {
+        let first_frame = self.emitted;
+        self.emitted += self.block[0].len() as u64;
+        if self.emitted > self.max_frames {
             return Err(DecodeError::TooLong { max_decoded_s: self.max_decoded_s });
         }
         Ok(Some(first_frame))
     }
 
+    /// Replaces the frames at hand, none of which are wanted any more, by the next ones; false
+    /// at the end of the source.
+    fn decode_more(&mut self) -> Result<bool, DecodeError> {
+        let raw = &mut self.raw;
+        raw.at += raw.left() as u64;
+        // What is dropped is limited too, or a claim of much encoder delay would hide long work.
+        if raw.at > self.max_frames.saturating_mul(2) {
+            return Err(DecodeError::TooLong { max_decoded_s: self.max_decoded_s });
+        }
+        raw.done = 0;
+        if raw.gap == 0 {
+            let (source, channels) = (&mut self.source, &mut raw.channels);
+            match behind_wall(|| source.step(channels))? {
+                Step::Audio => return Ok(true),
+                Step::End => return Ok(false),
+                Step::Gap { frames } => raw.gap = frames,
+                Step::Restart { skip } => self.timeline.restart(raw.at, skip),
+            }
+        }
+        let frames = raw.gap.min(SILENCE_BLOCK_FRAMES);
+        raw.gap -= frames;
+        raw.channels.resize(self.info.channels.into(), Vec::new());
+        fill_silence(&mut raw.channels, frames as usize);
+        Ok(true)
+    }
+
     /// Closes the stream and gathers its notes.
     fn end(&mut self) {
         self.ended = true;
-        let end_s = self.timeline.emitted() as f64 / f64::from(self.info.sample_rate_hz);
+        let end_s = self.emitted as f64 / f64::from(self.info.sample_rate_hz);
         self.notes = self.source.take_notes(end_s);
         if self.not_finite > 0 {
             self.notes.push(Note::NotFinite { count: self.not_finite });
         }
+    }
+}
+
+impl Raw {
+    /// Frames not looked at yet.
+    fn left(&self) -> usize {
+        self.channels.first().map_or(0, Vec::len) - self.done
+    }
+
+    /// Drops `skip` frames and moves the `take` after them into `block`.
+    fn give(&mut self, skip: usize, take: usize, block: &mut Vec<Vec<f32>>) {
+        let from = self.done + skip;
+        if from == 0 && take == self.channels[0].len() {
+            std::mem::swap(&mut self.channels, block);
+            self.channels.iter_mut().for_each(Vec::clear);
+            self.done = 0;
+        } else {
+            for (to, channel) in block.iter_mut().zip(&self.channels) {
+                to.clear();
+                to.extend_from_slice(&channel[from..from + take]);
+            }
+            self.done = from + take;
+        }
+        self.at += (skip + take) as u64;
+    }
+}
+
+fn fill_silence(channels: &mut [Vec<f32>], frames: usize) {
+    for channel in channels {
+        channel.clear();
+        channel.resize(frames, 0.0);
     }
 }
 

@@ -1,80 +1,97 @@
-//! Where decoded frames lie on the file's own time line: what is cut off at the start and the
-//! end, and where silence stands in.
+//! Which decoded frames are given, in which order, and where silence stands before them.
 
-/// Most frames of silence given in one block.
-const SILENCE_BLOCK_FRAMES: u64 = 4096;
+use std::collections::VecDeque;
 
-/// Cuts the encoder delay and the padding off a stream of decoded frames and keeps count.
-#[derive(Clone, Debug, Default)]
+/// A stretch of what is given to the caller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Segment {
+    /// So many frames of silence.
+    Silence(u64),
+    /// The decoded frames from the first number up to, not including, the second.
+    Media {
+        /// First decoded frame.
+        from: u64,
+        /// One past the last; `u64::MAX` for all there are.
+        to: u64,
+    },
+}
+
+impl Segment {
+    /// All decoded frames after the first `skip`.
+    pub(super) fn after(skip: u64) -> Self {
+        Segment::Media { from: skip, to: u64::MAX }
+    }
+}
+
+/// What to do with the decoded frames at hand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Piece {
+    /// Give so many frames of silence first.
+    Silence(u64),
+    /// Drop the first `skip` frames at hand, then give `take`.
+    Media {
+        /// Frames to drop.
+        skip: usize,
+        /// Frames to give.
+        take: usize,
+    },
+    /// None of them is wanted; decode more.
+    NeedMore,
+    /// Nothing more will be given.
+    Over,
+}
+
+/// The segments still to be given. Media segments must rise.
+#[derive(Clone, Debug)]
 pub(super) struct Timeline {
-    /// Decoded frames still to be dropped.
-    skip: u64,
-    /// Frames of silence to give before anything else.
-    silence: u64,
-    /// Frames still to be given in all; `None` for as many as there are.
-    keep: Option<u64>,
-    emitted: u64,
+    segments: VecDeque<Segment>,
 }
 
 impl Timeline {
-    /// Drops `skip` decoded frames, gives `silence` frames of silence, then at most `keep`
-    /// decoded frames.
-    pub(super) fn new(skip: u64, silence: u64, keep: Option<u64>) -> Self {
-        Timeline { skip, silence, keep: keep.map(|k| k.saturating_add(silence)), emitted: 0 }
+    /// Gives `segments` one after the other.
+    pub(super) fn new(segments: impl IntoIterator<Item = Segment>) -> Self {
+        Timeline { segments: segments.into_iter().collect() }
     }
 
-    /// Frames given so far.
-    pub(super) fn emitted(&self) -> u64 {
-        self.emitted
+    /// Frames that are dropped before the first one that is given.
+    pub(super) fn first_frame(&self) -> u64 {
+        let media = self.segments.iter().find_map(|s| match s {
+            Segment::Media { from, .. } => Some(*from),
+            Segment::Silence(_) => None,
+        });
+        media.unwrap_or(0)
     }
 
-    /// Nothing more is to be given.
-    pub(super) fn is_over(&self) -> bool {
-        self.keep == Some(0)
+    /// A new stream begins at decoded frame `at` with an encoder delay of its own.
+    pub(super) fn restart(&mut self, at: u64, skip: u64) {
+        self.segments.clear();
+        self.segments.push_back(Segment::after(at.saturating_add(skip)));
     }
 
-    /// Counts `frames` as given.
-    pub(super) fn emit(&mut self, frames: u64) {
-        self.emitted += frames;
-        if let Some(keep) = &mut self.keep {
-            *keep = keep.saturating_sub(frames);
+    /// What to do with the decoded frames `at..at + frames`. Each call counts as done what it
+    /// told, so the next must be about the frames after it.
+    pub(super) fn next(&mut self, at: u64, frames: usize, max_silence: u64) -> Piece {
+        loop {
+            match self.segments.front_mut() {
+                None => return Piece::Over,
+                Some(Segment::Silence(0)) => {}
+                Some(Segment::Silence(left)) => {
+                    let now = (*left).min(max_silence);
+                    *left -= now;
+                    return Piece::Silence(now);
+                }
+                Some(Segment::Media { to, .. }) if *to <= at => {}
+                Some(Segment::Media { from, to }) => {
+                    let skip = from.saturating_sub(at).min(frames as u64);
+                    let take = (to.saturating_sub(at)).min(frames as u64).saturating_sub(skip);
+                    if take == 0 {
+                        return Piece::NeedMore;
+                    }
+                    return Piece::Media { skip: skip as usize, take: take as usize };
+                }
+            }
+            self.segments.pop_front();
         }
-    }
-
-    /// Silence of `frames` comes before the next decoded frame. Silence in place of frames that
-    /// would have been dropped is dropped with them.
-    pub(super) fn owe_silence(&mut self, frames: u64) {
-        let dropped = frames.min(self.skip);
-        self.skip -= dropped;
-        self.silence = self.silence.saturating_add(frames - dropped);
-    }
-
-    /// If silence is owed, fills `block` with some of it.
-    pub(super) fn take_silence(&mut self, block: &mut [Vec<f32>]) -> bool {
-        let frames =
-            self.silence.min(SILENCE_BLOCK_FRAMES).min(self.keep.unwrap_or(u64::MAX)) as usize;
-        if frames == 0 {
-            return false;
-        }
-        self.silence -= frames as u64;
-        for channel in block {
-            channel.clear();
-            channel.resize(frames, 0.0);
-        }
-        true
-    }
-
-    /// Cuts decoded frames in `block` down to those that are to be given; false if none are.
-    pub(super) fn cut(&mut self, block: &mut [Vec<f32>]) -> bool {
-        let frames = block.first().map_or(0, Vec::len);
-        let drop = self.skip.min(frames as u64) as usize;
-        self.skip -= drop as u64;
-        let kept = ((frames - drop) as u64).min(self.keep.unwrap_or(u64::MAX)) as usize;
-        for channel in block {
-            channel.truncate(drop + kept);
-            channel.drain(..drop);
-        }
-        kept > 0
     }
 }
 
@@ -82,49 +99,51 @@ impl Timeline {
 mod tests {
     use super::*;
 
-    fn block(from: usize, to: usize) -> Vec<Vec<f32>> {
-        vec![(from..to).map(|i| i as f32).collect()]
-    }
-
-    /// Runs the frames 0, 1, 2, … through a timeline in blocks of `size`.
-    fn run(mut timeline: Timeline, frames: usize, size: usize) -> Vec<f32> {
+    /// Runs the frames 1, 2, 3, … through `segments` in blocks of `size`.
+    fn run(segments: &[Segment], frames: usize, size: usize) -> Vec<usize> {
+        let mut timeline = Timeline::new(segments.iter().copied());
         let mut out = Vec::new();
-        let mut silence = block(0, 1);
-        for from in (0..frames).step_by(size) {
-            while timeline.take_silence(&mut silence) {
-                timeline.emit(silence[0].len() as u64);
-                out.extend_from_slice(&silence[0]);
+        let (mut at, mut have) = (0, 0);
+        loop {
+            match timeline.next(at as u64, have - at, 3) {
+                Piece::Silence(n) => out.extend(std::iter::repeat_n(0, n as usize)),
+                Piece::Media { skip, take } => {
+                    out.extend(at + skip + 1..at + skip + take + 1);
+                    at += skip + take;
+                }
+                Piece::NeedMore if have == frames => return out,
+                Piece::NeedMore => (at, have) = (have, (have + size).min(frames)),
+                Piece::Over => return out,
             }
-            let mut b = block(from, (from + size).min(frames));
-            if timeline.cut(&mut b) {
-                timeline.emit(b[0].len() as u64);
-                out.extend_from_slice(&b[0]);
-            }
-        }
-        out
-    }
-
-    #[test]
-    fn skip_and_keep_do_not_depend_on_the_block_size() {
-        let expected: Vec<f32> = (105..105 + 330).map(|i| i as f32).collect();
-        for size in [1, 7, 100, 105, 106, 1000] {
-            assert_eq!(run(Timeline::new(105, 0, Some(330)), 1000, size), expected, "size {size}");
         }
     }
 
     #[test]
-    fn silence_comes_first_and_is_not_taken_from_what_is_kept() {
-        let out = run(Timeline::new(3, 2, Some(4)), 20, 5);
-        assert_eq!(out, [0.0, 0.0, 3.0, 4.0, 5.0, 6.0]);
+    fn what_is_given_does_not_depend_on_the_block_size() {
+        let segments = [
+            Segment::Silence(5),
+            Segment::Media { from: 10, to: 20 },
+            Segment::Media { from: 20, to: 25 },
+            Segment::Silence(2),
+            Segment::Media { from: 40, to: u64::MAX },
+        ];
+        let mut expected = vec![0; 5];
+        expected.extend(11..26);
+        expected.extend([0; 2]);
+        expected.extend(41..101);
+        for size in [1, 2, 7, 10, 11, 19, 64, 100, 1000] {
+            assert_eq!(run(&segments, 100, size), expected, "blocks of {size}");
+        }
     }
 
     #[test]
-    fn a_gap_inside_the_encoder_delay_is_dropped_with_it() {
-        let mut timeline = Timeline::new(10, 0, None);
-        timeline.owe_silence(4);
-        assert!(!timeline.take_silence(&mut block(0, 1)));
-        let mut b = block(0, 8);
-        assert!(timeline.cut(&mut b));
-        assert_eq!(b[0], [6.0, 7.0]);
+    fn the_end_of_the_last_segment_is_the_end() {
+        assert_eq!(run(&[Segment::Media { from: 1, to: 3 }], 100, 8), [2, 3]);
+        assert_eq!(run(&[], 100, 8), [0; 0]);
+    }
+
+    #[test]
+    fn a_stream_that_ends_early_gives_what_there_is() {
+        assert_eq!(run(&[Segment::Media { from: 95, to: 500 }], 100, 8), [96, 97, 98, 99, 100]);
     }
 }
