@@ -1,0 +1,26 @@
+//! The opening mark is not in the file.
+
+use super::Take;
+use crate::finding::{Finding, Severity};
+use crate::locate::SURE;
+
+pub(super) fn check(take: &Take) -> Option<Finding> {
+    take.grid.opening_mark_s?;
+    let score = take.opening.first().map_or(0.0, |arrival| arrival.score);
+    if score >= SURE {
+        return None;
+    }
+    // With a place that the playing itself makes certain, the missing mark is no question.
+    let placed = take.fit.is_some_and(|fit| fit.certain);
+    let (severity, says) = if placed {
+        let says = "We did not hear the opening mark in your recording, so we placed it by your \
+                    playing. Please listen whether it sits right; next time let the mark stay in.";
+        (Severity::Advice, says)
+    } else {
+        let says = "We did not hear the opening mark in your recording, so we are not sure where \
+                    it begins. Please choose the right place by ear, or send a version that \
+                    still has the mark.";
+        (Severity::Asks, says)
+    };
+    Some(Finding::new("no_mark", severity, says).measuring(score, "score"))
+}

@@ -1,0 +1,84 @@
+use super::*;
+
+/// A take heard from samples, placed with bar 1 beat 1 at its start.
+pub(super) struct Heard {
+    pub(super) records: Records,
+    pub(super) playing: Playing,
+}
+
+pub(super) fn hear(channels: &[&[f32]], rate_hz: u32) -> Heard {
+    let mut inspector = Inspector::new(rate_hz, channels.len());
+    let mut listener = crate::onset::Listener::new(rate_hz);
+    let frames = channels[0].len();
+    for from in (0..frames).step_by(1_777) {
+        let upto = frames.min(from + 1_777);
+        let parts: Vec<&[f32]> = channels.iter().map(|channel| &channel[from..upto]).collect();
+        inspector.push(&parts);
+        listener.push(parts[0]);
+    }
+    Heard { records: inspector.finish(), playing: listener.finish() }
+}
+
+pub(super) fn codes(heard: &Heard) -> Vec<&'static str> {
+    let take = Take {
+        records: &heard.records,
+        playing: &heard.playing,
+        opening: &[],
+        closing: &[],
+        grid: &Grid::default(),
+        fit: None,
+    };
+    take.findings().iter().map(|finding| finding.code).collect()
+}
+
+const RATE: u32 = 48_000;
+
+/// A plucked tone twice a second.
+fn plucks(gain: f32, seconds: u32) -> Vec<f32> {
+    (0..RATE * seconds)
+        .map(|frame| {
+            let t = frame as f32 / RATE as f32;
+            let since = t % 0.5;
+            let tone = |hz: f32| (std::f32::consts::TAU * hz * t).sin();
+            gain * (-6.0 * since).exp() * (0.7 * tone(196.0) + 0.3 * tone(392.7))
+        })
+        .collect()
+}
+
+#[test]
+fn a_clean_take_has_no_findings() {
+    assert_eq!(codes(&hear(&[&plucks(0.8, 6)], RATE)), Vec::<&str>::new());
+}
+
+#[test]
+fn a_flat_top_is_clipping_and_a_low_note_is_not() {
+    let clipped: Vec<f32> = plucks(1.6, 6).iter().map(|s| s.clamp(-0.9, 0.9)).collect();
+    assert_eq!(codes(&hear(&[&clipped], RATE)), ["clipped"]);
+    for hz in [31.0f32, 41.2, 55.0, 110.0, 1_000.0, 7_000.0] {
+        let step = std::f32::consts::TAU * hz / RATE as f32;
+        let low: Vec<f32> = (0..RATE * 4)
+            .map(|frame| ((frame as f32 * step).sin() * 32_767.0).round() / 32_768.0)
+            .collect();
+        assert_eq!(codes(&hear(&[&low], RATE)), Vec::<&str>::new(), "{hz} Hz");
+    }
+}
+
+#[test]
+fn silence_and_quiet_are_told_apart() {
+    assert_eq!(codes(&hear(&[&vec![0.0; 200_000]], RATE)), ["silent"]);
+    assert_eq!(codes(&hear(&[&plucks(0.003, 6)], RATE)), ["too_quiet"]);
+}
+
+#[test]
+fn channels_are_judged() {
+    let (left, quiet) = (plucks(0.5, 4), vec![0.0; RATE as usize * 4]);
+    let turned: Vec<f32> = left.iter().map(|sample| -sample).collect();
+    let span = (0.0, 4.0);
+    let judge = |a: &[f32], b: &[f32]| judge_channels(&hear(&[a, b], RATE).records.profile, span);
+    assert_eq!(judge(&left, &left), ChannelVerdict::Alike);
+    assert_eq!(judge(&left, &quiet), ChannelVerdict::OnlyOne(0));
+    assert_eq!(judge(&quiet, &left), ChannelVerdict::OnlyOne(1));
+    assert!(matches!(judge(&left, &turned), ChannelVerdict::Antiphase { .. }));
+    assert_eq!(codes(&hear(&[&left, &turned], RATE)), ["antiphase"]);
+    assert_eq!(codes(&hear(&[&left, &quiet], RATE)), ["dead_channel"]);
+}
