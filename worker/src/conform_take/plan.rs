@@ -1,0 +1,212 @@
+//! What a piece asks of every take, worked out once.
+
+use ripieno_engine::decode::{DecodeError, Recording};
+use ripieno_engine::fit::{self, Basis, Candidate, Fit, Grid, Heard, Prior};
+use ripieno_engine::mark::{Mark, MarkError};
+use ripieno_score::{ConformPolicy, Piece};
+
+/// The ensemble's own mean lag where a piece gives none: players following a click in headphones
+/// come in some tens of milliseconds late (common practice, no source).
+const ENSEMBLE_LAG_MS: f64 = 20.0;
+
+/// A mean lag this far from the ensemble's is no human's: it is the delay of wireless headphones
+/// (100–300 ms) and is taken back.
+const HUMAN_LAG_MS: f64 = 60.0;
+
+/// What conforming needs to know of a piece.
+#[derive(Debug, Clone)]
+pub struct ConformPlan {
+    grid: Grid,
+    rate_hz: u32,
+    first_bar_s: f64,
+    policy: ConformPolicy,
+    own_mark: Option<OwnMark>,
+    placement: Option<Placement>,
+}
+
+/// A place that a person chose, by ear or among candidates.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placement {
+    /// File time of bar 1 beat 1.
+    pub bar1_beat1_s: f64,
+    /// How much slower than the guide the file runs, if that was chosen too; else it is measured.
+    pub ratio_ppm: Option<f64>,
+}
+
+/// A mark of the organiser's own, as samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OwnMark {
+    samples: Vec<f32>,
+    rate_hz: u32,
+}
+
+/// Why a file can't serve as a mark.
+#[derive(Debug, thiserror::Error)]
+pub enum OwnMarkError {
+    /// It can't be decoded.
+    #[error("the mark's file can't be read: {0}")]
+    Decode(#[from] DecodeError),
+    /// It is no mark.
+    #[error(transparent)]
+    Mark(#[from] MarkError),
+    /// Too long for a mark.
+    #[error("the mark's file is longer than {LONGEST_OWN_MARK_S} s; cut out the sound alone")]
+    TooLong,
+}
+
+/// An own mark is a clap or a bell, not a song.
+const LONGEST_OWN_MARK_S: f64 = 10.0;
+
+impl OwnMark {
+    /// Reads a mark from a file, its channels mixed to one.
+    ///
+    /// # Errors
+    /// When the file can't be decoded, is silent or longer than ten seconds.
+    pub fn read(recording: &Recording) -> Result<Self, OwnMarkError> {
+        let mut stream = recording.open()?;
+        let rate_hz = stream.info().sample_rate_hz;
+        let mut samples = Vec::new();
+        while let Some(block) = stream.next_block()? {
+            let share = 1.0 / block.channels.len().max(1) as f32;
+            let frames = block.channels.first().map_or(0, Vec::len);
+            samples.extend((0..frames).map(|frame| {
+                share * block.channels.iter().map(|channel| channel[frame]).sum::<f32>()
+            }));
+            if samples.len() as f64 > LONGEST_OWN_MARK_S * f64::from(rate_hz) {
+                return Err(OwnMarkError::TooLong);
+            }
+        }
+        Mark::from_recording(&samples, rate_hz, rate_hz)?;
+        Ok(Self { samples, rate_hz })
+    }
+}
+
+impl ConformPlan {
+    /// The plan of a piece with the product's own marks.
+    #[must_use]
+    pub fn new(piece: &Piece) -> Self {
+        let of_piece = piece.grid();
+        let mut beats_s: Vec<f64> = of_piece.beats.iter().map(|beat| beat.at_s).collect();
+        beats_s.push(piece.duration_s());
+        let first_bar_s = of_piece.bar_starts.get(1).map_or(2.0, |beat| beats_s[*beat]);
+        Self {
+            grid: Grid {
+                beats_s,
+                bar_starts: of_piece.bar_starts,
+                sections: of_piece.sections_s,
+                chroma: of_piece.chroma,
+                opening_mark_s: Some(of_piece.opening_mark_s),
+                closing_mark_s: of_piece.closing_mark_s,
+            },
+            rate_hz: piece.sample_rate_hz,
+            first_bar_s,
+            policy: piece.conform,
+            own_mark: None,
+            placement: None,
+        }
+    }
+
+    /// The same plan for a guide that carries the organiser's own mark instead.
+    #[must_use]
+    pub fn with_own_mark(mut self, mark: OwnMark) -> Self {
+        self.own_mark = Some(mark);
+        self
+    }
+
+    /// The same plan for one take whose place a person chose.
+    #[must_use]
+    pub fn placed_by_hand(mut self, placement: Placement) -> Self {
+        self.placement = Some(placement);
+        self
+    }
+
+    /// The piece in seconds.
+    #[must_use]
+    pub fn grid(&self) -> &Grid {
+        &self.grid
+    }
+
+    /// Rate of the master grid.
+    #[must_use]
+    pub fn rate_hz(&self) -> u32 {
+        self.rate_hz
+    }
+
+    /// The corrections the organiser allows.
+    #[must_use]
+    pub fn policy(&self) -> &ConformPolicy {
+        &self.policy
+    }
+
+    /// Length of bar 1, in seconds.
+    pub(super) fn first_bar_s(&self) -> f64 {
+        self.first_bar_s
+    }
+
+    /// The marks for a file of `rate_hz`: opening, and closing unless one sound serves as both.
+    pub(super) fn marks(&self, rate_hz: u32) -> (Mark, Option<Mark>) {
+        let own = self
+            .own_mark
+            .as_ref()
+            .and_then(|own| Mark::from_recording(&own.samples, own.rate_hz, rate_hz).ok());
+        match own {
+            Some(mark) => (mark, None),
+            None => (Mark::opening(rate_hz), Some(Mark::closing(rate_hz))),
+        }
+    }
+
+    /// Fits a take that was heard, or takes the place a person chose.
+    pub(super) fn place(&self, heard: &Heard<'_>) -> Option<Fit> {
+        let prior = Prior { ensemble_lag_ms: self.ensemble_lag_ms(), ..Prior::default() };
+        let fitted = fit::fit(&self.grid, heard, &prior);
+        let Some(chosen) = self.placement else { return fitted };
+        let ratio_ppm = chosen.ratio_ppm.or(fitted.as_ref().map(|fit| fit.ratio_ppm));
+        let ratio_ppm = ratio_ppm.unwrap_or(0.0);
+        let place = Candidate { bar1_beat1_s: chosen.bar1_beat1_s, ratio_ppm, odds: 1.0 };
+        let mut fit = fitted.unwrap_or_else(|| Fit {
+            bar1_beat1_s: 0.0,
+            bar1_beat1_sd_s: BY_EAR_SD_S,
+            ratio_ppm,
+            ratio_sd_ppm: prior.clock_sd_ppm,
+            lag_ms: None,
+            lag_sd_ms: None,
+            spread_ms: None,
+            basis: Basis::PlayingOnly,
+            certain: true,
+            candidates: Vec::new(),
+            findings: Vec::new(),
+            deviations: Vec::new(),
+        });
+        fit.bar1_beat1_s = chosen.bar1_beat1_s;
+        fit.bar1_beat1_sd_s = BY_EAR_SD_S;
+        fit.ratio_ppm = ratio_ppm;
+        // What the marks said of the lag does not hold for a place that was moved by hand.
+        (fit.lag_ms, fit.lag_sd_ms) = (None, None);
+        fit.certain = true;
+        fit.candidates = vec![place];
+        fit.findings.clear();
+        Some(fit)
+    }
+
+    /// Whether a person chose the place.
+    pub(super) fn is_placed_by_hand(&self) -> bool {
+        self.placement.is_some()
+    }
+
+    /// How much of the lag of a take is to be taken back, in milliseconds: nothing that could be
+    /// human, else all but the ensemble's own; never when the place is unsure.
+    #[must_use]
+    pub fn lag_to_take_back_ms(&self, fit: &Fit) -> f64 {
+        let beyond = fit.lag_ms.map_or(0.0, |lag_ms| lag_ms - self.ensemble_lag_ms());
+        if fit.certain && beyond.abs() > HUMAN_LAG_MS { beyond } else { 0.0 }
+    }
+
+    /// The mean lag that a take's is corrected to when it can't be human.
+    #[must_use]
+    pub fn ensemble_lag_ms(&self) -> f64 {
+        self.policy.ensemble_lag_ms.unwrap_or(ENSEMBLE_LAG_MS)
+    }
+}
+
+/// How well a person places a take by ear: the order threshold (Hirsh 1959).
+const BY_EAR_SD_S: f64 = 0.02;
