@@ -75,6 +75,7 @@ pub struct Store {
     database: Arc<Database>,
     blobs: Arc<blobs::Blobs>,
     folders: Arc<Folders>,
+    queued: Arc<tokio::sync::Notify>,
 }
 
 struct Folders {
@@ -111,6 +112,7 @@ impl Store {
             database: Arc::new(database),
             blobs: Arc::new(blobs),
             folders: Arc::new(folders),
+            queued: Arc::default(),
         })
     }
 

@@ -9,6 +9,8 @@
 //! A job that has been started more often than it may be (its worker died each time) is leased
 //! once more, with [`LeasedJob::is_exhausted`] true: do not run it, give it up.
 
+use std::time::Duration;
+
 use serde::Serialize;
 use serde_json::Value;
 use sqlx::FromRow;
@@ -139,7 +141,15 @@ impl Store {
         let mut tx = self.begin().await?;
         let queued = insert_job(&mut tx, job, now_us).await?;
         tx.commit().await?;
+        self.queued.notify_one();
         Ok(queued)
+    }
+
+    /// Waits until somebody in this process queues a job, or `at_most` has passed: jobs queued by
+    /// another process are found by looking again.
+    pub async fn wait_for_job(&self, at_most: Duration) {
+        // Running out of time is the normal case.
+        let _ = tokio::time::timeout(at_most, self.queued.notified()).await;
     }
 
     /// Takes the job that has been due longest, until `now_us + lease_us`, if there is one.

@@ -150,6 +150,7 @@ impl Store {
         }
         insert_job(&mut tx, &job(&id), now_us).await?;
         tx.commit().await?;
+        self.queued.notify_one();
         self.render(&id).await
     }
 

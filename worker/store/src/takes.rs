@@ -186,6 +186,7 @@ impl Store {
         insert_event(&mut tx, Some(take.piece_id), "take.received", &take_id, &Value::Null, now_us)
             .await?;
         tx.commit().await?;
+        self.queued.notify_one();
         Ok(Submitted { take_id, receipt, already_there: false })
     }
 
@@ -317,6 +318,7 @@ impl Store {
             insert_job(&mut tx, job, now_us).await?;
         }
         tx.commit().await?;
+        self.queued.notify_one();
         self.explain_untouched(touched, take_id).await
     }
 
