@@ -112,10 +112,8 @@ fn job(take_id: &str) -> NewJob {
 async fn upload(store: &Store, piece_id: &str, rng: &mut fastrand::Rng, now_us: i64) {
     let length = rng.u64(1..300_000);
     let bytes: Vec<u8> = (0..length).map(|i| (i % 251) as u8).collect();
-    let (upload, _) = store
-        .create_upload(piece_id, Some(length), &Value::Null, i64::MAX, now_us)
-        .await
-        .unwrap();
+    let (upload, _) =
+        store.create_upload(piece_id, Some(length), &Value::Null, i64::MAX, now_us).await.unwrap();
     let mut at = 0;
     while at < length {
         let mut stretch = store.append_upload(&upload.id, at).await.unwrap();

@@ -70,6 +70,14 @@ impl FromStr for TakeState {
     }
 }
 
+impl TryFrom<String> for TakeState {
+    type Error = NotAState;
+
+    fn try_from(word: String) -> Result<TakeState, NotAState> {
+        word.parse()
+    }
+}
+
 /// What the arrangement knows of a take.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TakeFacts {

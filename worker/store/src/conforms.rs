@@ -2,13 +2,14 @@
 
 use serde_json::{Value, json};
 
+use ripieno_score::TakeState;
+
 use crate::Store;
 use crate::blobs::StoredBlob;
 use crate::database::{Tx, all, first, run};
 use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::queue::{LeasedJob, cancel_jobs, close_leased, fail_leased};
-use crate::state::TakeState;
 use crate::takes::withdrawn;
 
 /// A stem to be recorded with its take's outcome.
@@ -92,7 +93,7 @@ impl Store {
             "update takes set state = $2, outcome = $3, findings = $4, plots = $5, updated_at = $6
              where id = $1 and state <> 'withdrawn' returning piece_id",
             take_id,
-            conformed.state.as_str(),
+            conformed.state.word(),
             conformed.outcome.to_string(),
             conformed.findings.to_string(),
             conformed.plots.to_string(),
@@ -109,7 +110,7 @@ impl Store {
         if conformed.state == TakeState::Placed {
             take_the_place(&mut tx, take_id, now_us).await?;
         }
-        let kind = format!("take.{}", conformed.state.as_str());
+        let kind = format!("take.{}", conformed.state.word());
         insert_event(&mut tx, Some(&piece_id), &kind, take_id, &Value::Null, now_us).await?;
         tx.commit().await?;
         Ok(ConformEnd::Recorded)

@@ -14,7 +14,6 @@ mod text;
 
 mod ids;
 mod blobs;
-mod state;
 mod organisers;
 mod documents;
 mod pieces;
@@ -44,7 +43,8 @@ pub use piece_files::{NewFile, PieceFile, Shelf};
 pub use pieces::Piece;
 pub use queue::{AfterFailure, JobRecord, JobState, LeasedJob, NewJob, QueueDepth};
 pub use renders::{NewRender, Render, RenderFile, RenderKind, RenderState};
-pub use state::TakeState;
+/// Where a take stands; the score's own word for it.
+pub use ripieno_score::TakeState;
 pub use stems::{PlacedStem, Stem};
 pub use takes::{NewTake, StateCount, Submitted, Take, TakeSummary};
 pub use text::Json;

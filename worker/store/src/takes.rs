@@ -4,6 +4,8 @@ use serde::Serialize;
 use serde_json::Value;
 use sqlx::FromRow;
 
+use ripieno_score::TakeState;
+
 use crate::Store;
 use crate::blobs::StoredBlob;
 use crate::database::{Tx, all, first, run};
@@ -11,7 +13,6 @@ use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::ids::{Secret, hash_secret, new_id};
 use crate::queue::{NewJob, insert_job};
-use crate::state::TakeState;
 use crate::text::Json;
 
 /// A take to be recorded.
@@ -237,7 +238,7 @@ impl Store {
                     "where piece_id = $1 and state = $2 and id > $3 order by id limit $4"
                 ),
                 piece_id,
-                state.as_str(),
+                state.word(),
                 after,
                 limit,
             ),
@@ -339,16 +340,16 @@ impl Store {
              where id = $1 and state <> 'withdrawn' and $2 <> 'withdrawn'
                and ($2 <> 'placed' or exists (select 1 from stems where take_id = $1))",
             take_id,
-            state.as_str(),
+            state.word(),
             now_us,
         )?;
-        let kind = format!("take.{}", state.as_str());
+        let kind = format!("take.{}", state.word());
         let data = serde_json::json!({ "decided_by": decided_by });
         insert_event(&mut tx, Some(&take.piece_id), &kind, take_id, &data, now_us).await?;
         if touched == 0 {
             return Err(StoreError::new(
                 ErrorKind::NotNow,
-                format!("Take {take_id} cannot be set to “{}” as it is.", state.as_str()),
+                format!("Take {take_id} cannot be set to “{}” as it is.", state.word()),
             ));
         }
         tx.commit().await
