@@ -56,10 +56,10 @@ async fn work(folder: &Path, seed: u64) {
     acknowledge("ready".into());
     loop {
         now_us += 1000;
-        match rng.u8(..8) {
+        match rng.u8(..10) {
             0..4 => live.push(submit(&store, &piece_id, &mut rng, now_us).await),
             4..6 => upload(&store, &piece_id, &mut rng, now_us).await,
-            6 => conform(&store, &mut rng, now_us).await,
+            6..9 => conform(&store, &mut rng, now_us).await,
             _ if !live.is_empty() => {
                 let take_id = live.swap_remove(rng.usize(..live.len()));
                 store.withdraw_take(&take_id, "contributor", now_us).await.unwrap();
@@ -207,23 +207,34 @@ async fn fill_records(store: &Store, piece_id: &str) {
 }
 
 async fn frozen(folder: &Path) {
+    // The blobs on a disk of their own, since one that is being written cannot be frozen.
+    let blobs = folder.join("blobs");
+    std::fs::create_dir(&blobs).unwrap();
+    mount(&["-t", "tmpfs", "tmpfs"], &blobs);
     let (store, piece_id) = open(folder).await;
-    let mut rng = fastrand::Rng::with_seed(2);
-    let take_id = submit(&store, &piece_id, &mut rng, T0).await;
-    let remounted = Command::new("mount")
-        .args([Path::new("-o"), Path::new("remount,ro"), folder])
-        .status()
-        .unwrap();
-    assert!(remounted.success());
+    let take_id = submit(&store, &piece_id, &mut fastrand::Rng::with_seed(2), T0).await;
+    mount(&["-o", "remount,ro"], &blobs);
     let sentence = "The data folder cannot be written";
     expect(&store.put_blob_bytes(vec![1], T0).await.unwrap_err(), ErrorKind::ReadOnly, sentence);
-    let noted = store.note_event(None, "a", "b", &Value::Null, T0).await;
-    expect(&noted.unwrap_err(), ErrorKind::ReadOnly, sentence);
-    let take = store.take(&take_id).await.unwrap();
-    assert!(store.blob_file(&take.blob.clone().unwrap()).await.is_ok());
+    let blob = store.take(&take_id).await.unwrap().blob.clone().unwrap();
+    assert!(store.blob_file(&blob).await.is_ok());
+    assert!(store.delete_blob(&blob).await.is_err());
+    // A withdrawal stands though the file cannot be deleted yet.
+    store.withdraw_take(&take_id, "contributor", T0).await.unwrap();
+    assert_eq!(store.take(&take_id).await.unwrap().state, TakeState::Withdrawn);
+    mount(&["-o", "remount,rw"], &blobs);
+    let tomorrow_us = T0 * 4;
+    let swept = store.sweep_files(std::time::Duration::ZERO, tomorrow_us).await.unwrap();
+    assert_eq!(swept.blobs, 1, "the sweep deletes what the withdrawal could not");
     store.close().await;
+    mount(&["-o", "remount,ro"], folder);
     let reopened = Store::open(&Settings::in_folder(folder)).await.err().unwrap();
     expect(&reopened, ErrorKind::ReadOnly, sentence);
+}
+
+fn mount(arguments: &[&str], folder: &Path) {
+    let mounted = Command::new("mount").args(arguments).arg(folder).status().unwrap();
+    assert!(mounted.success());
 }
 
 fn expect(error: &StoreError, kind: ErrorKind, sentence: &str) {

@@ -11,7 +11,7 @@ use sqlx::pool::PoolConnection;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
 };
-use sqlx::{Sqlite, SqliteConnection, Transaction};
+use sqlx::{Executor, Sqlite, SqliteConnection};
 
 use crate::error::{ErrorKind, Result, StoreError, kind_of};
 
@@ -32,8 +32,11 @@ pub(crate) enum Link {
 }
 
 /// A transaction; dropped without `commit` it is rolled back.
+///
+/// Not sqlx's own: when SQLite itself has rolled back (a full disk), that one keeps counting a
+/// transaction as open, and the only connection that writes would be of no use for ever.
 pub(crate) enum Tx {
-    Sqlite(Transaction<'static, Sqlite>),
+    Sqlite(PoolConnection<Sqlite>),
 }
 
 /// What a statement runs on, whichever of the two it came from.
@@ -57,6 +60,13 @@ impl Database {
             .synchronous(SqliteSynchronous::Full);
         let write = SqlitePoolOptions::new()
             .max_connections(1)
+            .after_release(|connection, _| {
+                Box::pin(async move {
+                    // Fails when no transaction is open, which is the normal case.
+                    let _ = connection.execute("rollback").await;
+                    Ok(true)
+                })
+            })
             .connect_with(writing)
             .await
             .map_err(says)?;
@@ -93,7 +103,9 @@ impl Database {
             // Taken for writing at once: a transaction that reads first and writes later could
             // not be retried by the busy timeout.
             Database::Sqlite { write, .. } => {
-                Ok(Tx::Sqlite(write.begin_with("begin immediate").await?))
+                let mut connection = write.acquire().await?;
+                connection.execute("begin immediate").await?;
+                Ok(Tx::Sqlite(connection))
             }
         }
     }
@@ -125,7 +137,7 @@ impl Tx {
 
     pub(crate) async fn commit(self) -> Result<()> {
         match self {
-            Tx::Sqlite(tx) => Ok(tx.commit().await?),
+            Tx::Sqlite(mut connection) => Ok(connection.execute("commit").await.map(drop)?),
         }
     }
 }

@@ -55,6 +55,8 @@ impl Store {
         Ok(swept)
     }
 
+    /// An upload's blob has the upload's id, and is kept though its record may not yet say that
+    /// the upload has become one.
     async fn is_referenced(&self, blob: &str) -> Result<bool> {
         let mut link = self.read().await?;
         let found = first!(
@@ -65,6 +67,7 @@ impl Store {
              union all select 1 from render_files where blob = $1
              union all select 1 from piece_files where blob = $1
              union all select 1 from uploads where blob = $1
+             union all select 1 from uploads where id = $1
              limit 1",
             blob,
         )?;

@@ -144,14 +144,14 @@ impl Store {
     ///
     /// # Errors
     /// `OffsetConflict`; `Busy` while another stretch of the same upload is being written;
-    /// `NotNow` when the upload is finished.
+    /// `NotNow` when all its bytes are here.
     pub async fn append_upload(&self, id: &str, offset: u64) -> Result<Appending> {
         let path = self.upload_file(id);
         let opened = blocking(move || lock_for_writing(path)).await;
         // Read after the lock is held: the stretch before us may just have ended.
         let upload = self.upload(id).await?;
-        if upload.blob.is_some() {
-            return Err(StoreError::new(ErrorKind::NotNow, "The upload is finished."));
+        if upload.blob.is_some() || upload.length == Some(upload.received) {
+            return Err(StoreError::new(ErrorKind::NotNow, "All bytes of the upload are here."));
         }
         let (lock, mut file) = opened?;
         let received = upload.received as u64;
