@@ -7,6 +7,7 @@
 //! `Bar 1`, `Opening mark`, `Closing mark` and `End`.
 
 mod export;
+mod heard;
 mod import;
 
 pub use export::{TICKS_PER_QUARTER, export, first_bar};
