@@ -3,6 +3,8 @@
 mod curve;
 mod difference;
 mod read;
+#[cfg(test)]
+mod tests;
 mod write;
 
 pub use curve::{CurvePoint, Shape};

@@ -60,19 +60,12 @@ enum Entry {
 impl Chart {
     /// Lays runs along a piece; where two overlap the later one counts. Every fault is given.
     pub fn lay_out(runs: Vec<ChartRun>, tempo: &TempoMap) -> Result<Chart, Vec<ChartError>> {
-        let mut faults = Vec::new();
+        let mut faults = pattern_faults(&runs);
         let mut bars: BTreeMap<i32, BarEntries> = BTreeMap::new();
         for (run, written) in runs.iter().enumerate() {
-            let fault = |what: String, instead: String| ChartError { run, what, instead };
-            match pattern_bars(&written.pattern) {
-                Err(found) => {
-                    faults.extend(found.into_iter().map(|(what, instead)| fault(what, instead)));
-                }
-                Ok(pattern) => {
-                    let wrong = lay_run(written, &pattern, tempo, &mut bars);
-                    faults.extend(wrong.into_iter().map(|(what, instead)| fault(what, instead)));
-                }
-            }
+            let pattern = pattern_bars(&written.pattern).unwrap_or_default();
+            let wrong = lay_run(written, &pattern, tempo, &mut bars);
+            faults.extend(wrong.map(|(what, instead)| ChartError { run, what, instead }));
         }
         if !faults.is_empty() {
             return Err(faults);
@@ -95,6 +88,15 @@ impl Chart {
         let after = self.changes.partition_point(|change| change.position <= position);
         self.changes.get(after.checked_sub(1)?)?.chord.as_ref()
     }
+}
+
+/// What is wrong with the patterns themselves, whatever bars they are laid on.
+pub(crate) fn pattern_faults(runs: &[ChartRun]) -> Vec<ChartError> {
+    let faults_of = |(run, written): (usize, &ChartRun)| {
+        let faults = pattern_bars(&written.pattern).err().unwrap_or_default();
+        faults.into_iter().map(move |(what, instead)| ChartError { run, what, instead })
+    };
+    runs.iter().enumerate().flat_map(faults_of).collect()
 }
 
 fn pattern_bars(pattern: &str) -> Result<Vec<BarEntries>, Vec<(String, String)>> {
@@ -227,7 +229,8 @@ mod tests {
     fn every_faulty_run_is_told_of() {
         let faults =
             chart(&[(1, 4, "G | Qx | "), (5, 6, "G F"), (7, 8, "%"), (9, 9, "")]).unwrap_err();
-        let runs: Vec<usize> = faults.iter().map(|fault| fault.run).collect();
+        let mut runs: Vec<usize> = faults.iter().map(|fault| fault.run).collect();
+        runs.sort_unstable();
         assert_eq!(runs, [0, 1, 2, 3]);
     }
 }

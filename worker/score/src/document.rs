@@ -93,11 +93,6 @@ impl Notes {
         found.push(Mistake { file: self.file.clone(), line, column, pointer, what, instead });
     }
 
-    /// Whether nothing has been noted.
-    pub(crate) fn clean(&self) -> bool {
-        self.found.borrow().is_empty()
-    }
-
     /// The value, unless something was noted.
     pub(crate) fn finish<T>(self, value: Option<T>) -> Result<T, Mistakes> {
         let mut found = self.found.into_inner();

@@ -2,6 +2,8 @@
 
 mod grid;
 mod read;
+#[cfg(test)]
+mod tests;
 mod write;
 
 pub use grid::PieceGrid;

@@ -16,7 +16,7 @@ use crate::position::{FIRST_BAR, LAST_BAR, Position};
 pub const MOST_CHANGES: usize = 20_000;
 /// The most bits the common denominator of all tempos may have; 300 different tempos of four
 /// digits stay far below it. It bounds what a hostile document can cost.
-const MOST_DENOMINATOR_BITS: u64 = 8_192;
+const MOST_DENOMINATOR_BITS: u64 = 4_096;
 
 /// A beat of the piece on the clock.
 #[derive(Clone, Copy, Debug, PartialEq)]

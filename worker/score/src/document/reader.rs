@@ -39,7 +39,9 @@ impl<'d> Table<'d> {
 
     /// The value of a key, if it is there.
     pub(crate) fn get(&mut self, key: &'static str) -> Option<&'d Node> {
-        self.asked.push(key);
+        if !self.asked.contains(&key) {
+            self.asked.push(key);
+        }
         self.entries.iter().find(|entry| entry.key == key).map(|entry| &entry.node)
     }
 

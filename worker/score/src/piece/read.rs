@@ -38,7 +38,7 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
     let last_bar = table.whole("last_bar", 1..=MOST_BARS.into()).map(|bar| bar as i32);
     let tempo = time::tempo(&mut table, notes);
     let key = time::key(&mut table, notes);
-    let (sections, chart) = sections::sections(&mut table, last_bar, &tempo, notes);
+    let (sections, chart) = sections::sections(&mut table, last_bar, tempo.as_ref(), notes);
     let marks = policy::marks(&mut table, last_bar, notes);
     let (deadline, time_zone) = policy::deadline(&mut table, notes);
     let delivery = policy::delivery(&mut table, notes);
@@ -52,7 +52,7 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
         about,
         composer_credit,
         sample_rate_hz,
-        tempo,
+        tempo: tempo.unwrap_or_default(),
         key,
         sections,
         marks,

@@ -1,7 +1,7 @@
 //! Sections and chords of a piece's document.
 
 use super::TEXT_CHARS;
-use crate::chart::{Chart, ChartRun};
+use crate::chart::{Chart, ChartRun, pattern_faults};
 use crate::document::{Node, Notes, Place, Table, shorten};
 use crate::piece::{MOST_BARS, Section};
 use crate::tempo::TempoMap;
@@ -11,7 +11,7 @@ const MOST_SECTIONS: usize = 200;
 pub(super) fn sections(
     table: &mut Table<'_>,
     last_bar: Option<i32>,
-    tempo: &TempoMap,
+    tempo: Option<&TempoMap>,
     notes: &Notes,
 ) -> (Vec<Section>, Chart) {
     table.need("sections", "add [[sections]] with name, first_bar and last_bar");
@@ -34,7 +34,11 @@ pub(super) fn sections(
         runs.extend(chord_run(node, last_bar, notes));
     }
     let (runs, places): (Vec<_>, Vec<_>) = runs.into_iter().unzip();
-    let chart = Chart::lay_out(runs, tempo).unwrap_or_else(|faults| {
+    let chart = match tempo {
+        Some(tempo) => Chart::lay_out(runs, tempo),
+        None => Err(pattern_faults(&runs)),
+    };
+    let chart = chart.unwrap_or_else(|faults| {
         for fault in faults {
             notes.note(&places[fault.run], fault.what, fault.instead);
         }

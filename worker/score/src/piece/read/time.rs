@@ -1,41 +1,44 @@
 //! Tempo, metre and key of a piece's document.
 
-use crate::document::{Node, Notes, Table};
+use crate::document::{Node, Notes, Table, Value};
 use crate::exact::Fraction;
 use crate::key::{Key, Mode, NotANote};
 use crate::mistake::nearest;
 use crate::piece::MOST_BARS;
-use crate::tempo::{MOST_CHANGES, Metre, MetreChange, TempoChange, TempoEntry, TempoMap};
+use crate::tempo::{
+    MOST_CHANGES, Metre, MetreChange, TempoChange, TempoEntry, TempoError, TempoMap,
+};
 
-pub(super) fn tempo(table: &mut Table<'_>, notes: &Notes) -> TempoMap {
-    let before = notes.clean();
-    table.need("tempo", "add [[tempo]] with at = \"1\" and bpm = …");
+/// The tempo map, if both lists are right: else what hangs on it goes unchecked for now.
+pub(super) fn tempo(table: &mut Table<'_>, notes: &Notes) -> Option<TempoMap> {
+    let both = "give one for bar 1";
+    let tempo_node = table.need("tempo", "add [[tempo]] with at = \"1\" and bpm = …");
     let tempo_nodes = table.list("tempo", MOST_CHANGES);
-    table.need("metre", "add [[metre]] with bar = 1 and metre = \"5/4\"");
+    let metre_node = table.need("metre", "add [[metre]] with bar = 1 and metre = \"5/4\"");
     let metre_nodes = table.list("metre", MOST_CHANGES);
+    for (key, node) in [("tempo", tempo_node), ("metre", metre_node)] {
+        if let Some(Node { value: Value::List(items), place }) = node
+            && items.is_empty()
+        {
+            notes.note(place, format!("the list '{key}' is empty"), both);
+        }
+    }
     let tempos: Vec<_> = tempo_nodes.iter().map(|node| tempo_change(node, notes)).collect();
     let metres: Vec<_> = metre_nodes.iter().map(|node| metre_change(node, notes)).collect();
-    let all: Option<(Vec<_>, Vec<_>)> =
-        tempos.into_iter().collect::<Option<_>>().zip(metres.into_iter().collect::<Option<_>>());
-    let Some((tempos, metres)) =
-        all.filter(|(tempos, metres)| !(tempos.is_empty() || metres.is_empty()))
-    else {
-        if before && notes.clean() {
-            notes.note(table.place(), "the piece has no tempo or no metre", "give both for bar 1");
-        }
-        return TempoMap::default();
+    let tempos: Vec<_> = tempos.into_iter().collect::<Option<_>>()?;
+    let metres: Vec<_> = metres.into_iter().collect::<Option<_>>()?;
+    if tempos.is_empty() || metres.is_empty() {
+        return None;
+    }
+    let note = |fault: TempoError| {
+        let node = match fault.entry {
+            TempoEntry::Tempo(index) => tempo_nodes.get(index),
+            TempoEntry::Metre(index) => metre_nodes.get(index),
+        };
+        let place = node.map_or(table.place(), |node| &node.place);
+        notes.note(place, fault.what, fault.instead);
     };
-    TempoMap::new(tempos, metres).unwrap_or_else(|faults| {
-        for fault in faults {
-            let node = match fault.entry {
-                TempoEntry::Tempo(index) => tempo_nodes.get(index),
-                TempoEntry::Metre(index) => metre_nodes.get(index),
-            };
-            let place = node.map_or(table.place(), |node| &node.place);
-            notes.note(place, fault.what, fault.instead);
-        }
-        TempoMap::default()
-    })
+    TempoMap::new(tempos, metres).map_err(|faults| faults.into_iter().for_each(note)).ok()
 }
 
 fn tempo_change(node: &Node, notes: &Notes) -> Option<TempoChange> {
