@@ -1,1 +1,5 @@
 //! Small numerical helpers that several rooms share.
+
+pub(crate) mod robust;
+pub(crate) mod sinc;
+pub(crate) mod spectrum;

@@ -1,0 +1,195 @@
+//! Reads the shape of a correlation: which peak to take, and how exact it is.
+
+use crate::math::robust::median;
+use crate::math::spectrum::Band;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+use std::f64::consts::{LN_2, TAU};
+
+type C = Complex<f64>;
+
+/// The peak taken for the mark.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Pulse {
+    pub(crate) at_s: f64,
+    pub(crate) sd_s: f64,
+    /// 2E/N₀.
+    pub(crate) snr: f64,
+    pub(crate) inverted: bool,
+    /// How far behind it the strongest arrival lies.
+    pub(crate) echo_s: f64,
+}
+
+/// An arrival is taken before the strongest if it has this share of its amplitude: −9 dB. The
+/// side lobes of the whitened pulse lie below −20 dB.
+const EARLIEST_SHARE: f64 = 0.35;
+/// How far before the strongest arrival an earlier one is looked for: ten metres of detour.
+const EARLIEST_S: f64 = 0.03;
+/// Noise gives more than this many times its mean power once in 160 000 times.
+const NOISE_MULTIPLE: f64 = 12.0;
+/// Where the noise is measured, before the peak.
+const NOISE_S: (f64, f64) = (0.14, 0.02);
+/// How far around the rough place the strongest arrival is looked for.
+const SEARCH_S: f64 = 0.02;
+/// Samples of the windows whose cross-correlation gives the skew.
+pub(crate) const CROSS: usize = 512;
+
+/// Smallest size ≥ `length` that the transform does fast: 2ⁿ or 3·2ⁿ.
+pub(crate) fn fast_size(length: usize) -> usize {
+    let two = length.next_power_of_two();
+    if two / 4 * 3 >= length { two / 4 * 3 } else { two }
+}
+
+/// Mean over `2·reach + 1` neighbours, fewer at the ends.
+pub(crate) fn box_mean(values: &[f64], reach: usize) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(values.len() + 1);
+    sums.push(0.0);
+    for value in values {
+        sums.push(sums[sums.len() - 1] + value);
+    }
+    let mean = |i: usize| {
+        let (from, to) = (i.saturating_sub(reach), (i + reach + 1).min(values.len()));
+        (sums[to] - sums[from]).max(0.0) / (to - from) as f64
+    };
+    (0..values.len()).map(mean).collect()
+}
+
+/// Cross-spectrum of two windows of low-rate signals: its signal at `t` is their correlation with
+/// the second one `t` later.
+pub(crate) fn cross_spectrum(windows: &[Vec<C>; 2], step_s: f64) -> Band {
+    let size = 2 * CROSS;
+    let forward = FftPlanner::new().plan_fft_forward(size);
+    let spectrum = |window: &Vec<C>| {
+        let mut bins = vec![C::default(); size];
+        for (i, (bin, value)) in bins.iter_mut().zip(window).enumerate() {
+            // A raised cosine keeps the ends, which are noise, from counting.
+            let gain = 0.5 - 0.5 * (TAU * (i as f64 + 0.5) / CROSS as f64).cos();
+            *bin = value * gain;
+        }
+        forward.process(&mut bins);
+        bins
+    };
+    let (a, b) = (spectrum(&windows[0]), spectrum(&windows[1]));
+    let bin_hz = 1.0 / (size as f64 * step_s);
+    let bins = (0..size).map(|i| a[i].conj() * b[i]).collect();
+    Band { first_bin: 0, bin_hz, bins }
+}
+
+/// Greatest value of `score` over ±`limit`, found on a grid of `step` and polished; with the
+/// half width that its curvature gives, relative to its height.
+pub(crate) fn peak_of(score: impl Fn(f64) -> f64, limit: f64, step: f64) -> (f64, f64) {
+    let count = (limit / step).ceil() as i64;
+    let (mut best, mut height) = (0.0, f64::MIN);
+    for i in -count..=count {
+        let at = i as f64 * step;
+        let value = score(at);
+        if value > height {
+            (best, height) = (at, value);
+        }
+    }
+    let mut step = step;
+    for _ in 0..20 {
+        let (before, after) = (score(best - step), score(best + step));
+        let bend = before - 2.0 * height + after;
+        let shift = if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
+        best += shift.clamp(-1.0, 1.0) * step;
+        height = score(best);
+        step *= 0.5;
+    }
+    let h = 2e-5;
+    let bend = (score(best - h) - 2.0 * height + score(best + h)) / (h * h);
+    (best, (height / -bend.min(-1e-300)).abs().sqrt())
+}
+
+/// Finds the earliest strong peak of the signal near `rough_s`.
+pub(crate) fn measure(
+    band: &Band,
+    signal: &[C],
+    slope: &[C],
+    step_s: f64,
+    rough_s: f64,
+) -> Option<Pulse> {
+    let length = signal.len() as i64;
+    let power = |i: i64| signal[i.rem_euclid(length) as usize].norm_sqr();
+    let index = |s: f64| (s / step_s).round() as i64;
+    let strongest = (index(rough_s - SEARCH_S)..=index(rough_s + SEARCH_S))
+        .max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
+    let behind = |s: f64| strongest - index(s);
+    let mut quiet: Vec<f64> = (behind(NOISE_S.0)..behind(NOISE_S.1)).map(power).collect();
+    let noise = median(&mut quiet) / LN_2;
+    let least = (EARLIEST_SHARE.powi(2) * power(strongest)).max(NOISE_MULTIPLE * noise);
+    let top = |i: i64| power(i) >= power(i - 1) && power(i) > power(i + 1);
+    // A shoulder of a later peak is no arrival of its own: the level must fall off after it.
+    let stands = |i: i64| {
+        let higher = (i + 1..=strongest).find(|j| power(*j) > power(i)).unwrap_or(strongest);
+        (i..higher).any(|j| power(j) < 0.6 * power(i))
+    };
+    let taken =
+        (behind(EARLIEST_S)..strongest).find(|i| top(*i) && power(*i) >= least && stands(*i));
+    let taken = taken.unwrap_or(strongest);
+    let at_s = climb(band, taken as f64 * step_s, step_s);
+    let echo_s = (strongest - taken) as f64 * step_s;
+    let [value, first, second] = band.jet_at(at_s);
+    let size = value.norm();
+    let snr = 2.0 * value.norm_sqr() / noise.max(1e-300);
+    let carrier = (value.conj() * first).im / value.norm_sqr();
+    let noise_of = |carrier: f64| {
+        let mut powers: Vec<f64> = (behind(NOISE_S.0)..behind(NOISE_S.1))
+            .map(|i| {
+                let i = i.rem_euclid(length) as usize;
+                (slope[i] - C::new(0.0, carrier) * signal[i]).norm_sqr()
+            })
+            .collect();
+        0.5 * median(&mut powers) / LN_2
+    };
+    let bend = -((value.conj() * second).re + first.norm_sqr()) / size;
+    let envelope_sd_s = noise_of(carrier).sqrt() / bend.max(1e-300);
+    // With the channel's phase at 0 or π the carrier itself can be read: √3 times as exact.
+    let phase = (value.im / size).asin();
+    let inverted = value.re < 0.0;
+    let sure = phase.abs() < (2.5 / snr.max(1.0).sqrt()).max(0.15);
+    let (at_s, noise_sd_s) = if sure {
+        let at_s = crest(band, at_s, if inverted { -1.0 } else { 1.0 });
+        let bend = band.jet_at(at_s)[2].re.abs();
+        (at_s, noise_of(0.0).sqrt() / bend.max(1e-300))
+    } else {
+        (at_s, envelope_sd_s)
+    };
+    let floor_s = 0.0;
+    Some(Pulse { at_s, sd_s: noise_sd_s.hypot(floor_s), snr, inverted, echo_s })
+}
+
+/// The top of the envelope next to `from_s`.
+fn climb(band: &Band, from_s: f64, step_s: f64) -> f64 {
+    let mut at_s = from_s;
+    for _ in 0..12 {
+        let [value, first, second] = band.jet_at(at_s);
+        let slope = (value.conj() * first).re;
+        let bend = (value.conj() * second).re + first.norm_sqr();
+        let step = if bend < 0.0 { -slope / bend } else { slope.signum() * 0.25 * step_s };
+        let step = step.clamp(-0.5 * step_s, 0.5 * step_s);
+        at_s += step;
+        if step.abs() < 1e-12 {
+            break;
+        }
+    }
+    at_s
+}
+
+/// The crest of the carrier next to `from_s`; stays within a quarter of its period.
+fn crest(band: &Band, from_s: f64, sign: f64) -> f64 {
+    let mut at_s = from_s;
+    for _ in 0..12 {
+        let [_, first, second] = band.jet_at(at_s);
+        let bend = sign * second.re;
+        if bend >= 0.0 {
+            return from_s;
+        }
+        let step = -sign * first.re / bend;
+        at_s += step;
+        if step.abs() < 1e-12 {
+            break;
+        }
+    }
+    at_s
+}

@@ -1,0 +1,195 @@
+//! What a mark looks like at the rate of the search.
+
+use crate::mark::Part;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+
+/// One part of a mark as a bank of filters.
+#[derive(Clone, Debug)]
+pub(crate) struct Template {
+    /// Length in samples of the search.
+    pub(crate) length: usize,
+    /// Position of the anchor relative to the template's start.
+    pub(crate) anchor_sample: f64,
+    /// Where the anchor lies, in seconds after the mark's origin.
+    pub(crate) anchor_s: f64,
+    /// Conjugate spectrum over the bins of [`Grid::band`], scaled so that white noise of unit
+    /// power gives correlations of unit power.
+    pub(crate) spectrum: Vec<Complex<f32>>,
+    /// The part in pieces that are judged each by itself.
+    pub(crate) pieces: Vec<Piece>,
+}
+
+/// A piece of a part: an octave or so of it.
+#[derive(Clone, Debug)]
+pub(crate) struct Piece {
+    /// Where the piece starts in the template.
+    pub(crate) first: usize,
+    /// Real and imaginary samples, unit energy, at each of [`FRACTIONS`] shifts.
+    pub(crate) shifts: Vec<(Vec<f32>, Vec<f32>)>,
+    /// Its share of the part's energy.
+    pub(crate) share: f32,
+}
+
+/// Shifts of a piece within one sample of the search.
+pub(crate) const FRACTIONS: usize = 4;
+
+/// The transform of the search and the band it looks at.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Grid {
+    /// Length of the real transform.
+    pub(crate) size: usize,
+    /// Rate of the search.
+    pub(crate) rate_hz: f64,
+    /// First bin looked at and the number of bins, at most `size / 2`.
+    pub(crate) band: (usize, usize),
+}
+
+/// Lowest frequency looked at: above hum, below the marks' own low end.
+pub(crate) const LOWEST_HZ: f64 = 380.0;
+
+/// Width of a piece.
+const PIECE_OCTAVES: f64 = 0.46;
+
+impl Grid {
+    /// A transform that holds templates of `length` samples several times.
+    pub(crate) fn new(length: usize, rate_hz: f64) -> Self {
+        let size = (3 * length).next_power_of_two();
+        let first = (LOWEST_HZ / rate_hz * size as f64).round() as usize;
+        let last = (0.48 * size as f64) as usize;
+        Grid { size, rate_hz, band: (first, last - first) }
+    }
+}
+
+impl Template {
+    /// The filters of `part`, rendered at the grid's rate.
+    pub(crate) fn new(part: &Part, grid: &Grid) -> Self {
+        let length = part.samples.len();
+        let size = grid.size;
+        let mut planner = FftPlanner::new();
+        let mut spectrum = vec![Complex::default(); size];
+        for (bin, sample) in spectrum.iter_mut().zip(&part.samples) {
+            bin.re = *sample;
+        }
+        planner.plan_fft_forward(size).process(&mut spectrum);
+        let (first, count) = grid.band;
+        spectrum[..first].fill(Complex::default());
+        spectrum[first + count..].fill(Complex::default());
+        half_whiten(&mut spectrum, size as f64 / grid.rate_hz);
+        let energy: f64 = spectrum.iter().map(Complex::norm_sqr).sum();
+        // See `Search::correlate`: a sum of `size` times unit noise over these bins.
+        let scale = 1.0 / (energy * size as f64).sqrt();
+        let conjugate = spectrum[first..first + count].iter().map(|b| {
+            let b = b.conj() * scale;
+            Complex::new(b.re as f32, b.im as f32)
+        });
+        Template {
+            length,
+            anchor_sample: part.anchor_sample,
+            anchor_s: part.anchor_s,
+            spectrum: conjugate.collect(),
+            pieces: pieces(part, &spectrum, grid),
+        }
+    }
+}
+
+/// Divides a spectrum by the square root of its own smoothed magnitude: half way between the
+/// filter that is best in white noise and the one that is best in noise shaped like the mark.
+fn half_whiten(spectrum: &mut [Complex<f64>], bins_per_hz: f64) {
+    let reach = (60.0 * bins_per_hz) as usize;
+    let mut sums = vec![0.0];
+    for bin in spectrum.iter() {
+        sums.push(sums[sums.len() - 1] + bin.norm());
+    }
+    let smooth: Vec<f64> = (0..spectrum.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(reach), (i + reach + 1).min(spectrum.len()));
+            (sums[to] - sums[from]) / (to - from) as f64
+        })
+        .collect();
+    let largest = smooth.iter().copied().fold(0.0, f64::max);
+    for (bin, level) in spectrum.iter_mut().zip(&smooth) {
+        *bin /= level.max(0.02 * largest).sqrt().max(1e-30);
+    }
+}
+
+/// Frequencies between which the pieces lie: equal ratios from the marks' low end to the grid's.
+fn piece_edges(grid: &Grid) -> Vec<f64> {
+    let (low, high) = (480.0, (0.47 * grid.rate_hz).min(6_500.0));
+    let count = ((high / low).log2() / PIECE_OCTAVES).round().max(2.0) as usize;
+    (0..=count).map(|i| low * (high / low).powf(i as f64 / count as f64)).collect()
+}
+
+fn pieces(part: &Part, spectrum: &[Complex<f64>], grid: &Grid) -> Vec<Piece> {
+    let edges = piece_edges(grid);
+    let count = edges.len() - 1;
+    let mut planner = FftPlanner::new();
+    let inverse = planner.plan_fft_inverse(grid.size);
+    let shifted = |low: f64, high: f64, fraction: usize| -> Vec<Complex<f64>> {
+        let shift = fraction as f64 / FRACTIONS as f64;
+        let mut bins = vec![Complex::default(); grid.size];
+        for (i, bin) in spectrum.iter().enumerate() {
+            let f_hz = i as f64 * grid.rate_hz / grid.size as f64;
+            if f_hz >= low && f_hz < high {
+                let turn = -std::f64::consts::TAU * i as f64 / grid.size as f64 * shift;
+                bins[i] = bin * Complex::from_polar(1.0, turn);
+            }
+        }
+        inverse.process(&mut bins);
+        bins.truncate(part.samples.len());
+        bins
+    };
+    let mut pieces: Vec<Piece> = (0..count)
+        .map(|i| {
+            // A sweep is cut where it passes an edge: its pieces follow each other in time. Any
+            // other mark is cut by filters.
+            let (low, high) = (edges[i], edges[i + 1]);
+            let range = match part.sweep {
+                Some(_) => window(part, grid, low, high, i == 0, i + 1 == count),
+                None => 0..part.samples.len(),
+            };
+            let band = if part.sweep.is_some() { (0.0, f64::MAX) } else { (low, high) };
+            let all = (0..FRACTIONS).map(|f| shifted(band.0, band.1, f)[range.clone()].to_vec());
+            piece(range.start, all)
+        })
+        .collect();
+    let total: f32 = pieces.iter().map(|p| p.share).sum();
+    pieces.iter_mut().for_each(|p| p.share /= total.max(1e-30));
+    pieces
+}
+
+/// Samples of a sweep's template while it passes from `low` to `high`.
+fn window(
+    part: &Part,
+    grid: &Grid,
+    low: f64,
+    high: f64,
+    lowest: bool,
+    highest: bool,
+) -> std::ops::Range<usize> {
+    let Some(sweep) = part.sweep else { return 0..part.samples.len() };
+    let length = part.samples.len();
+    let far = if lowest { f64::MAX } else { grid.rate_hz / (sweep.k * low) };
+    let near = if highest { 0.0 } else { grid.rate_hz / (sweep.k * high) };
+    let clamp = |x: f64| x.clamp(0.0, length as f64).round() as usize;
+    if sweep.rising {
+        clamp(part.anchor_sample - far)..clamp(part.anchor_sample - near)
+    } else {
+        clamp(part.anchor_sample + near)..clamp(part.anchor_sample + far)
+    }
+}
+
+fn piece(first: usize, shifts: impl Iterator<Item = Vec<Complex<f64>>>) -> Piece {
+    let mut share = 0.0;
+    let shifts = shifts
+        .map(|samples| {
+            let energy: f64 = samples.iter().map(Complex::norm_sqr).sum();
+            let scale = 1.0 / energy.sqrt().max(1e-30);
+            share = energy as f32;
+            let re = samples.iter().map(|s| (s.re * scale) as f32).collect();
+            let im = samples.iter().map(|s| (s.im * scale) as f32).collect();
+            (re, im)
+        })
+        .collect();
+    Piece { first, shifts, share }
+}

@@ -1,0 +1,190 @@
+//! Makes every instant and every band of a signal equally loud.
+//!
+//! Under talk or music the best filter for a known sound weighs each tile of time and frequency
+//! by the inverse of the noise there (the matched filter for coloured noise). Dividing each tile
+//! of a short-time spectrum by the level around it does that without knowing the noise, and leaves
+//! every interferer, however loud, with one unit of power density: what is found after it can be
+//! compared with thresholds derived for white noise.
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::f32::consts::PI;
+use std::sync::Arc;
+
+/// Streaming whitener: sine windows, half overlapped, without delay.
+#[derive(Clone)]
+pub(crate) struct Whitener {
+    size: usize,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    window: Vec<f32>,
+    input: Vec<f32>,
+    frame: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+    power: Vec<f32>,
+    smooth: Vec<f32>,
+    /// Smoothed power of the frame before.
+    before: Vec<f32>,
+    /// Mean level of some seconds.
+    usual: Vec<f32>,
+    frames: u32,
+    tail: Vec<f32>,
+    scratch_f: Vec<Complex<f32>>,
+    scratch_i: Vec<Complex<f32>>,
+}
+
+/// Tiles this far below the usual level are not lifted to it: silence stays silent.
+const FLOOR: f32 = 1e-7;
+/// Frames the usual level looks back: about three seconds.
+const USUAL_FRAMES: u32 = 140;
+
+impl Whitener {
+    pub(crate) fn new(rate_hz: f64) -> Self {
+        let size = ((0.043 * rate_hz).log2().round().exp2() as usize).max(64);
+        let mut planner = RealFftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
+        let window = (0..size).map(|i| (PI * (i as f32 + 0.5) / size as f32).sin()).collect();
+        let bins = size / 2 + 1;
+        Whitener {
+            window,
+            input: vec![0.0; size / 2],
+            frame: vec![0.0; size],
+            spectrum: vec![Complex::default(); bins],
+            power: vec![0.0; bins],
+            smooth: vec![0.0; bins],
+            before: vec![0.0; bins],
+            usual: vec![0.0; bins],
+            frames: 0,
+            tail: vec![0.0; size / 2],
+            scratch_f: forward.make_scratch_vec(),
+            scratch_i: inverse.make_scratch_vec(),
+            size,
+            forward,
+            inverse,
+        }
+    }
+
+    /// Samples of silence that flush the last input out; the output starts with half as many.
+    pub(crate) fn lag(&self) -> usize {
+        self.size
+    }
+
+    /// Takes `samples`, appends what they complete to `output`, in place of what went in.
+    ///
+    /// The first `size / 2` samples of the output stand for the silence before the input.
+    pub(crate) fn push(&mut self, samples: &[f32], output: &mut Vec<f32>) {
+        self.input.extend_from_slice(samples);
+        let half = self.size / 2;
+        let mut first = 0;
+        while first + self.size <= self.input.len() {
+            for (i, value) in self.frame.iter_mut().enumerate() {
+                *value = self.input[first + i] * self.window[i];
+            }
+            self.whiten_frame();
+            for i in 0..half {
+                output.push(self.tail[i] + self.frame[i] * self.window[i]);
+                self.tail[i] = self.frame[half + i] * self.window[half + i];
+            }
+            first += half;
+        }
+        self.input.drain(..first);
+    }
+
+    fn whiten_frame(&mut self) {
+        let transformed = self.forward.process_with_scratch(
+            &mut self.frame,
+            &mut self.spectrum,
+            &mut self.scratch_f,
+        );
+        debug_assert!(transformed.is_ok());
+        for (power, bin) in self.power.iter_mut().zip(&self.spectrum) {
+            *power = bin.norm_sqr();
+        }
+        box_mean(&self.power, &mut self.smooth);
+        self.frames += 1;
+        let pace = 1.0 / (self.frames.min(USUAL_FRAMES) as f32);
+        let tile = (self.size as f32 / 2.0).sqrt() / self.size as f32;
+        for (i, bin) in self.spectrum.iter_mut().enumerate() {
+            let here = self.smooth[i];
+            self.usual[i] += pace * (here - self.usual[i]);
+            let level = 0.7 * here + 0.3 * self.before[i] + FLOOR * self.usual[i] + 1e-20;
+            *bin *= tile / level.sqrt();
+        }
+        std::mem::swap(&mut self.before, &mut self.smooth);
+        if let Some(dc) = self.spectrum.first_mut() {
+            *dc = Complex::default();
+        }
+        if let Some(nyquist) = self.spectrum.last_mut() {
+            *nyquist = Complex::default();
+        }
+        let transformed = self.inverse.process_with_scratch(
+            &mut self.spectrum,
+            &mut self.frame,
+            &mut self.scratch_i,
+        );
+        debug_assert!(transformed.is_ok());
+    }
+}
+
+/// Bins on either side that the level of a tile is averaged over: about ±100 Hz.
+const SPREAD: usize = 4;
+
+/// Mean over `2·SPREAD + 1` neighbours; what lies outside counts as nothing.
+///
+/// Plain sums, not a running one: hum can be 10⁸ times the power of its neighbours, and a running
+/// single-precision sum would carry its rounding on to them.
+fn box_mean(values: &[f32], means: &mut [f32]) {
+    let count = values.len();
+    means.fill(0.0);
+    for shift in 0..=SPREAD {
+        for (mean, value) in means.iter_mut().zip(&values[shift.min(count)..]) {
+            *mean += value;
+        }
+        if shift > 0 {
+            for (mean, value) in means[shift.min(count)..].iter_mut().zip(values) {
+                *mean += value;
+            }
+        }
+    }
+    let share = 1.0 / (2 * SPREAD + 1) as f32;
+    means.iter_mut().for_each(|mean| *mean *= share);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn whitened(input: &[f32]) -> Vec<f32> {
+        let mut whitener = Whitener::new(12_000.0);
+        let mut output = Vec::new();
+        input.chunks(1000).for_each(|block| whitener.push(block, &mut output));
+        output
+    }
+
+    fn power(samples: &[f32]) -> f32 {
+        samples.iter().map(|s| s * s).sum::<f32>() / samples.len() as f32
+    }
+
+    #[test]
+    fn noise_of_any_level_comes_out_with_unit_power() {
+        let mut random = fastrand::Rng::with_seed(1);
+        let mut noise =
+            |gain: f32| -> Vec<f32> { (0..60_000).map(|_| gain * (random.f32() - 0.5)).collect() };
+        let input = [noise(1.0), noise(0.003), noise(0.3)].concat();
+        let output = whitened(&input);
+        for second in [1, 3, 6, 9, 11, 13] {
+            let p = power(&output[second * 12_000..(second + 1) * 12_000]);
+            assert!((0.8..1.15).contains(&p), "second {second}: {p}");
+        }
+    }
+
+    #[test]
+    fn a_loud_tone_leaves_the_rest_as_it_was() {
+        let mut random = fastrand::Rng::with_seed(2);
+        let noise: Vec<f32> = (0..60_000).map(|_| 0.01 * (random.f32() - 0.5)).collect();
+        let with_hum = |i: usize| noise[i] + (i as f32 * 0.0523).sin();
+        let output = whitened(&(0..60_000).map(with_hum).collect::<Vec<_>>());
+        let p = power(&output[12_000..50_000]);
+        assert!((0.8..1.15).contains(&p), "{p}");
+    }
+}
