@@ -144,3 +144,6 @@ pub fn conform(
         fit,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -11,6 +11,9 @@ use super::plan::ConformPlan;
 /// Left before the first attack, for a breath and a slow beginning.
 const BEFORE_FIRST_S: f64 = 0.25;
 
+/// A moment is part of the playing from so many dB below the loud tenth of the file.
+const BELOW_LOUD_DB: f32 = 25.0;
+
 /// Left after the end of the opening mark, for a room to swallow it.
 const AFTER_MARK_S: f64 = 0.25;
 
@@ -46,18 +49,31 @@ pub(super) fn stem_span_s(take: &Take<'_>, plan: &ConformPlan, reach: MarkReach)
 /// Not before the mark is over, not more than a bar before the music, and shortly before the
 /// first attack.
 fn begin_s(take: &Take<'_>, plan: &ConformPlan, reach: MarkReach) -> f64 {
-    let mark_end =
-        take.grid.opening_mark_s.map_or(f64::NEG_INFINITY, |at| at + reach.opening_after_s);
+    let opening_s = take.grid.opening_mark_s.unwrap_or(f64::NEG_INFINITY);
+    let mark_end = opening_s + reach.opening_after_s;
     let pick_up = -plan.first_bar_s();
     // Where the mark ends close to the music its reverberation must go with it.
     let earliest = (mark_end + AFTER_MARK_S).min(-BEFORE_FIRST_S).max(mark_end).max(pick_up);
-    let first = take
-        .playing
-        .onsets
-        .iter()
-        .filter_map(|onset| piece_time_s(take, onset.at_s))
-        .find(|at| *at >= earliest - 0.02);
-    first.map_or(earliest, |first| (first - BEFORE_FIRST_S).max(earliest)).min(0.0).max(earliest)
+    let Some(from) = take.file_time_s(earliest) else { return earliest };
+    let first = first_playing_s(take.playing, from - 0.02);
+    let first = first.and_then(|first| piece_time_s(take, first));
+    first.map_or(earliest, |first| (first - BEFORE_FIRST_S).max(earliest))
+}
+
+/// File time of the first attack after `from`, or of the first loud moment where that is
+/// earlier: a swell may have no attack.
+fn first_playing_s(playing: &Playing, from: f64) -> Option<f64> {
+    let attack = playing.onsets.iter().map(|onset| onset.at_s).find(|at| *at >= from);
+    let mut levels = playing.level_db.clone();
+    levels.sort_by(f32::total_cmp);
+    let loud = levels.get(levels.len() * 9 / 10)? - BELOW_LOUD_DB;
+    let hop = (from.max(0.0) / playing.hop_s) as usize;
+    let swell = playing.level_db.iter().skip(hop).position(|level| *level > loud);
+    let swell = swell.map(|hops| (hop + hops) as f64 * playing.hop_s);
+    match (attack, swell) {
+        (Some(attack), Some(swell)) => Some(attack.min(swell)),
+        (attack, swell) => attack.or(swell),
+    }
 }
 
 /// The end of the piece and what rings after it.
