@@ -1,12 +1,27 @@
 //! Where a take lies on the piece: place, tempo ratio and lag, each with its uncertainty.
 
+mod activity;
 mod beats;
+mod belief;
+mod events;
+mod harmony;
+mod line;
+mod marked;
+mod marks;
+mod pattern;
+mod say;
 mod search;
+mod take;
+mod track;
 
-use crate::finding::{Finding, Severity};
+use crate::finding::Finding;
 use crate::locate::Arrival;
 use crate::onset::Playing;
 use beats::BeatClock;
+use harmony::Harmony;
+use marked::Reading;
+use pattern::Tables;
+use take::Take;
 
 /// The piece as the fit needs it, in piece time: seconds, 0 = bar 1 beat 1.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -133,50 +148,73 @@ pub struct Fit {
     pub deviations: Vec<Deviation>,
 }
 
-/// Fits a take to the grid. `None` when there is neither a mark nor enough playing.
+/// Fits a take to the grid. `None` when there is neither a mark nor enough playing, or the grid
+/// has no beats.
 pub fn fit(grid: &Grid, heard: &Heard<'_>, prior: &Prior) -> Option<Fit> {
     let beats = BeatClock::new(&grid.beats_s)?;
-    let opening = heard
-        .opening
-        .first()
-        .filter(|arrival| arrival.score >= prior.least_mark_score)
-        .zip(grid.opening_mark_s);
-    let (arrival, mark_s) = opening?;
-    let found = search::ratio_and_lag(&beats, &heard.playing.onsets, arrival, mark_s, prior);
-    let two_marks = heard.closing.first().zip(grid.closing_mark_s).and_then(|(closing, end_s)| {
-        let ratio = (closing.at_s - arrival.at_s) / (end_s - mark_s) - 1.0;
-        let sd = arrival.sd_s.hypot(closing.sd_s) / (end_s - mark_s);
-        (ratio.abs() * 1e6 <= prior.most_ratio_ppm).then_some((ratio, sd))
-    });
-    let (basis, ratio, ratio_sd) = match (two_marks, &found) {
-        (Some((ratio, sd)), _) => (Basis::TwoMarks, ratio, sd),
-        (None, Some(found)) => (Basis::MarkAndPlaying, found.ratio, found.ratio_sd),
-        (None, None) => (Basis::MarkOnly, 0.0, prior.clock_sd_ppm * 1e-6),
+    let tables = Tables::new(beats.beat_s());
+    let harmony = Harmony::new(grid, &beats, heard.playing, 0);
+    let mut take =
+        Take { grid, beats: &beats, tables: &tables, playing: heard.playing, prior, harmony };
+    let openings = marks::openings(grid, heard, prior);
+    let mut readings: Vec<Reading<'_>> = openings
+        .iter()
+        .map(|opening| {
+            let pair = marks::pair(grid, heard, opening.arrival, prior);
+            marked::read(&mut take, *opening, pair)
+        })
+        .collect();
+    readings.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
+    if readings.is_empty() { None } else { Some(by_marks(&take, &readings)) }
+}
+
+/// The fit of the likeliest reading, with the others as candidates.
+fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
+    let scores: Vec<f64> = readings.iter().map(|reading| reading.evidence).collect();
+    let odds = search::posterior(&scores);
+    let best = &readings[0];
+    let arrival = best.opening.arrival;
+    let mark_s = best.anchor.piece_s;
+    let (ratio, ratio_sd) = best.ratio;
+    let bar1_beat1_s = best.anchor.file_at(0.0, ratio);
+    let basis = match (&best.pair, &best.laid) {
+        (Some(_), _) => Basis::TwoMarks,
+        (None, Some(_)) => Basis::MarkAndPlaying,
+        (None, None) => Basis::MarkOnly,
     };
-    let bar1_beat1_s = arrival.at_s - mark_s * (1.0 + ratio);
-    let mut findings = Vec::new();
-    if basis == Basis::MarkOnly {
-        findings.push(Finding {
-            code: "ratio_uncertain",
-            severity: Severity::Advice,
-            value: None,
-            unit: "",
-            says: "There are too few clear attacks to check your tempo against the guide.".into(),
-            at_s: Vec::new(),
-        });
-    }
-    Some(Fit {
+    let laid = best.laid.as_ref();
+    let mut fit = Fit {
         bar1_beat1_s,
         bar1_beat1_sd_s: arrival.sd_s.hypot(mark_s * ratio_sd),
         ratio_ppm: ratio * 1e6,
         ratio_sd_ppm: ratio_sd * 1e6,
-        lag_ms: found.as_ref().map(|found| found.lag_s * 1e3),
-        lag_sd_ms: found.as_ref().map(|found| found.lag_sd_s * 1e3),
-        spread_ms: found.as_ref().map(|found| found.spread_s * 1e3),
+        lag_ms: laid.map(|laid| laid.lag_s * 1e3),
+        lag_sd_ms: laid.map(|laid| laid.covariance[0].max(0.0).sqrt() * 1e3),
+        spread_ms: laid.map(|laid| laid.spread_s * 1e3),
         basis,
         certain: true,
-        candidates: vec![Candidate { bar1_beat1_s, ratio_ppm: ratio * 1e6, odds: 1.0 }],
-        findings,
-        deviations: found.map(|found| found.deviations).unwrap_or_default(),
-    })
+        candidates: vec![Candidate { bar1_beat1_s, ratio_ppm: ratio * 1e6, odds: odds[0] }],
+        findings: Vec::new(),
+        deviations: laid.map(deviations).unwrap_or_default(),
+    };
+    for (reading, &odds) in readings.iter().zip(&odds).skip(1) {
+        fit.candidates.push(Candidate {
+            bar1_beat1_s: reading.anchor.file_at(0.0, reading.ratio.0),
+            ratio_ppm: reading.ratio.0 * 1e6,
+            odds,
+        });
+    }
+    say::marked(take, readings, &mut fit);
+    fit
+}
+
+fn deviations(laid: &line::Laid) -> Vec<Deviation> {
+    let believed = laid.strokes.iter().filter(|stroke| stroke.trust > 0.02);
+    believed
+        .map(|stroke| Deviation {
+            at_s: stroke.at_s,
+            pulse_s: stroke.pulse_s,
+            residual_ms: stroke.residual_s * 1e3,
+        })
+        .collect()
 }

@@ -3,3 +3,4 @@
 pub(crate) mod robust;
 pub(crate) mod sinc;
 pub(crate) mod spectrum;
+pub(crate) mod drift;

@@ -28,6 +28,21 @@ impl BeatClock {
         a + (beat - left as f64) * (b - a)
     }
 
+    /// Mean length of a beat.
+    pub(super) fn beat_s(&self) -> f64 {
+        (self.end_s() - self.beats_s[0]) / (self.beats_s.len() - 1) as f64
+    }
+
+    /// Whether the tempo is the same throughout.
+    pub(super) fn is_steady(&self) -> bool {
+        let mean = self.beat_s();
+        self.beats_s.windows(2).all(|pair| (pair[1] - pair[0] - mean).abs() < 0.001 * mean)
+    }
+
+    pub(super) fn count(&self) -> usize {
+        self.beats_s.len()
+    }
+
     pub(super) fn end_s(&self) -> f64 {
         self.beats_s[self.beats_s.len() - 1]
     }

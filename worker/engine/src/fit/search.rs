@@ -1,114 +1,172 @@
-//! Ratio and lag from the attacks.
+//! The wide search: every ratio and lag at which the strokes fall on the pulse.
 
 use super::beats::BeatClock;
-use super::{Deviation, Prior};
-use crate::locate::Arrival;
-use crate::onset::Onset;
+use super::events::Event;
+use super::pattern::{Tables, log_sum};
 
-pub(super) struct Found {
+/// A straight line through the take: piece time `piece_s` was played at file time `file_s`, and
+/// the file runs `1 + ratio` times as fast.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Anchor {
+    pub(super) file_s: f64,
+    pub(super) piece_s: f64,
+}
+
+/// One way to lay the strokes on the pulse.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Mode {
     pub(super) ratio: f64,
-    pub(super) ratio_sd: f64,
     pub(super) lag_s: f64,
-    pub(super) lag_sd_s: f64,
-    pub(super) spread_s: f64,
-    pub(super) deviations: Vec<Deviation>,
+    /// Log posterior, up to a constant common to all modes of a search.
+    pub(super) score: f64,
 }
 
-/// Fewer attacks than this say nothing about a tempo.
-const FEWEST: usize = 12;
+/// What is searched, and what is believed of it beforehand.
+pub(super) struct Field<'a> {
+    pub(super) ratios: (f64, f64),
+    pub(super) lags_s: (f64, f64),
+    pub(super) log_ratio_prior: &'a dyn Fn(f64) -> f64,
+    pub(super) log_lag_prior: &'a dyn Fn(f64) -> f64,
+}
 
-pub(super) fn ratio_and_lag(
-    beats: &BeatClock,
-    onsets: &[Onset],
-    mark: &Arrival,
-    mark_s: f64,
-    prior: &Prior,
-) -> Option<Found> {
-    let end_s = beats.end_s() * 1.02 + 2.0;
-    let times: Vec<f64> = onsets
-        .iter()
-        .map(|onset| onset.at_s - mark.at_s)
-        .filter(|&t| t > -mark_s - 0.5 && t < end_s - mark_s)
-        .collect();
-    if times.len() < FEWEST {
-        return None;
+/// A ratio step moves the far end of the take by this much.
+const FAR_STEP_S: f64 = 0.010;
+const LAG_STEP_S: f64 = 0.010;
+/// Ratios examined lag by lag.
+const RATIOS_KEPT: usize = 32;
+const MODES_KEPT: usize = 8;
+/// Two modes that nowhere lie further apart than this are one.
+const APART_S: f64 = 0.055;
+
+impl Anchor {
+    /// Piece time of a file time, the lag not yet taken off.
+    pub(super) fn piece_at(&self, file_s: f64, ratio: f64) -> f64 {
+        self.piece_s + (file_s - self.file_s) / (1.0 + ratio)
     }
-    let span = times[times.len() - 1] - times[0];
-    let step = 0.008 / span.max(1.0);
-    let most = prior.most_ratio_ppm * 1e-6;
-    let count = (2.0 * most / step).ceil() as i64;
-    let best = (0..=count)
-        .map(|k| -most + k as f64 * step)
-        .max_by(|&a, &b| {
-            let strength = |ratio| coherence(beats, &times, mark_s, ratio);
-            strength(a).total_cmp(&strength(b))
-        })
-        .unwrap_or(0.0);
-    regress(beats, &times, mark, mark_s, best)
+
+    /// File time of a piece time for a player without lag.
+    pub(super) fn file_at(&self, piece_s: f64, ratio: f64) -> f64 {
+        self.file_s + (piece_s - self.piece_s) * (1.0 + ratio)
+    }
 }
 
-fn coherence(beats: &BeatClock, times: &[f64], mark_s: f64, ratio: f64) -> f64 {
+/// The best modes, best first. Empty for fewer than two strokes.
+pub(super) fn modes(
+    beats: &BeatClock,
+    tables: &Tables,
+    events: &[Event],
+    anchor: Anchor,
+    field: &Field<'_>,
+) -> Vec<Mode> {
+    let (Some(first), Some(last)) = (events.first(), events.last()) else { return Vec::new() };
+    let reach = (last.at_s - first.at_s).max(anchor.file_s.max(last.at_s) - anchor.file_s).max(2.0);
+    let ratios = likely_ratios(beats, events, anchor, field, FAR_STEP_S / reach);
+    let mut cells: Vec<Mode> = Vec::new();
+    let lags = ((field.lags_s.1 - field.lags_s.0) / LAG_STEP_S).ceil() as usize;
+    let mut strokes = Vec::with_capacity(events.len());
+    for ratio in ratios {
+        for k in 0..=lags {
+            let lag_s = field.lags_s.0 + k as f64 * LAG_STEP_S;
+            strokes.clear();
+            strokes.extend(events.iter().map(|event| phase_of(beats, event, anchor, ratio, lag_s)));
+            let score = tables.score(&strokes)
+                + (field.log_ratio_prior)(ratio)
+                + (field.log_lag_prior)(lag_s);
+            cells.push(Mode { ratio, lag_s, score });
+        }
+    }
+    distinct(cells, (first.at_s - anchor.file_s, last.at_s - anchor.file_s))
+}
+
+/// Phase within the beat, uncertainty and weight of one stroke.
+pub(super) fn phase_of(
+    beats: &BeatClock,
+    event: &Event,
+    anchor: Anchor,
+    ratio: f64,
+    lag_s: f64,
+) -> (f32, f32, f32) {
+    let beat = beats.beat_at(anchor.piece_at(event.at_s - lag_s, ratio));
+    ((beat - beat.floor()) as f32, event.sd_s as f32, event.weight as f32)
+}
+
+/// Ratios at which the strokes keep a steady phase to the beat or a division of it.
+fn likely_ratios(
+    beats: &BeatClock,
+    events: &[Event],
+    anchor: Anchor,
+    field: &Field<'_>,
+    step: f64,
+) -> Vec<f64> {
+    let (low, high) = field.ratios;
+    let count = ((high - low) / step).ceil().clamp(1.0, 20_000.0) as usize;
+    let step = (high - low) / count as f64;
+    let tries = if beats.is_steady() { 1 } else { 4 };
+    let lag_try = (field.lags_s.1 - field.lags_s.0) / tries as f64;
+    let strength = |ratio: f64| -> f64 {
+        (0..tries)
+            .map(|k| {
+                let lag_s = field.lags_s.0 + (k as f64 + 0.5) * lag_try;
+                coherence(beats, events, anchor, ratio, lag_s)
+            })
+            .fold(0.0, f64::max)
+            + (field.log_ratio_prior)(ratio)
+    };
+    let mut rated: Vec<(f64, f64)> =
+        (0..=count).map(|k| low + k as f64 * step).map(|ratio| (strength(ratio), ratio)).collect();
+    rated.sort_by(|a, b| b.0.total_cmp(&a.0));
+    rated.truncate(RATIOS_KEPT);
+    rated.into_iter().map(|(_, ratio)| ratio).collect()
+}
+
+/// Squared length of the strokes' mean phase vector at the beat and its first four divisions,
+/// in units in which random strokes give 1 each on average (Rayleigh's test).
+pub(super) fn coherence(
+    beats: &BeatClock,
+    events: &[Event],
+    anchor: Anchor,
+    ratio: f64,
+    lag_s: f64,
+) -> f64 {
     let mut sums = [(0.0, 0.0); 4];
-    for &t in times {
-        let angle = std::f64::consts::TAU * beats.beat_at(mark_s + t / (1.0 + ratio));
-        let (s, c) = angle.sin_cos();
-        let (mut re, mut im) = (c, s);
+    let mut total = 0.0;
+    for event in events {
+        let beat = beats.beat_at(anchor.piece_at(event.at_s - lag_s, ratio));
+        let (s, c) = (std::f64::consts::TAU * beat).sin_cos();
+        let (mut re, mut im) = (event.weight * c, event.weight * s);
+        total += event.weight * event.weight;
         for sum in &mut sums {
             sum.0 += re;
             sum.1 += im;
             (re, im) = (re * c - im * s, re * s + im * c);
         }
     }
-    sums.iter().map(|(re, im)| re * re + im * im).sum()
+    sums.iter().map(|(re, im)| (re * re + im * im) / total.max(1e-9)).fold(0.0, f64::max)
 }
 
-fn regress(
-    beats: &BeatClock,
-    times: &[f64],
-    mark: &Arrival,
-    mark_s: f64,
-    start: f64,
-) -> Option<Found> {
-    let (mut ratio, mut lag, mut spread) = (start, 0.0, 0.05);
-    let mut rows: Vec<(f64, f64, f64)> = Vec::new();
-    let (mut ratio_sd, mut lag_sd) = (0.0, 0.0);
-    for _ in 0..8 {
-        rows = times
-            .iter()
-            .map(|&t| {
-                let piece_s = mark_s + t / (1.0 + ratio);
-                let slot = ((beats.beat_at(piece_s - lag)) * 2.0).round() / 2.0;
-                (t, beats.seconds_at(slot), piece_s)
+/// The strongest cells that differ from one another, each with the mass of its neighbours.
+fn distinct(mut cells: Vec<Mode>, span_s: (f64, f64)) -> Vec<Mode> {
+    cells.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Mode> = Vec::new();
+    for cell in cells {
+        let same = |mode: &Mode| {
+            [span_s.0, span_s.1].iter().all(|at_s| {
+                let apart = (cell.ratio - mode.ratio) * at_s + cell.lag_s - mode.lag_s;
+                apart.abs() < APART_S
             })
-            .collect();
-        let weight = |residual: f64| 1.0 / (1.0 + (residual / spread).powi(2) / 4.0);
-        let (mut w, mut wx, mut wy, mut wxx, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for &(_, slot_s, piece_s) in &rows {
-            let y = piece_s - slot_s;
-            let k = weight(y - lag);
-            w += k;
-            wx += k * slot_s;
-            wy += k * y;
-            wxx += k * slot_s * slot_s;
-            wxy += k * slot_s * y;
+        };
+        if !kept.iter().any(same) {
+            if kept.len() == MODES_KEPT {
+                break;
+            }
+            kept.push(cell);
         }
-        let spread_x = wxx - wx * wx / w;
-        let slope = (wxy - wx * wy / w) / spread_x;
-        lag = wy / w;
-        ratio += slope * (1.0 + ratio);
-        let mut sizes: Vec<f64> = rows.iter().map(|row| (row.2 - row.1 - lag).abs()).collect();
-        sizes.sort_by(f64::total_cmp);
-        spread = (1.4826 * sizes[sizes.len() / 2]).max(0.002);
-        ratio_sd = 2.0 * spread / spread_x.sqrt();
-        lag_sd = 2.0 * spread / w.sqrt();
     }
-    let deviations = rows
-        .iter()
-        .map(|&(t, slot_s, piece_s)| Deviation {
-            at_s: mark.at_s + t,
-            pulse_s: slot_s,
-            residual_ms: (piece_s - slot_s - lag) * 1e3,
-        })
-        .collect();
-    Some(Found { ratio, ratio_sd, lag_s: lag, lag_sd_s: lag_sd, spread_s: spread, deviations })
+    kept
+}
+
+/// Probabilities of scores.
+pub(super) fn posterior(scores: &[f64]) -> Vec<f64> {
+    let total = log_sum(scores.iter().copied());
+    scores.iter().map(|score| (score - total).exp()).collect()
 }

@@ -1,0 +1,168 @@
+//! How well the harmony heard agrees with the chart, for any way the take may lie.
+
+use super::Grid;
+use super::beats::BeatClock;
+use crate::onset::Playing;
+
+/// Concentrations over which the agreement is averaged: 0 is a part whose notes say nothing
+/// about the chords, 40 one that spells them.
+const CONCENTRATIONS: [f64; 6] = [0.0, 2.0, 5.0, 10.0, 20.0, 40.0];
+/// Neighbouring chords share held notes, so each is worth only this part of a witness until
+/// the take itself has been asked.
+const WITNESS: f64 = 0.5;
+/// A chord counts when at least this part of it sounds.
+const SOUNDING: f64 = 0.3;
+
+pub(super) struct Harmony {
+    hop_s: f64,
+    /// Sums of rows before each row; the thirteenth column counts rows that sound.
+    sums: Vec<[f64; 13]>,
+    /// The chart's chords; one that is held or repeated is one chord, so that what is compared
+    /// is a mean over all of it and not the player's choice of notes from beat to beat.
+    chords: Vec<Chord>,
+    log_norms: [f64; CONCENTRATIONS.len()],
+    witness: f64,
+}
+
+impl Harmony {
+    /// `rotate` semitones are taken off what was heard, for a take at the wrong pitch.
+    pub(super) fn new(grid: &Grid, beats: &BeatClock, playing: &Playing, rotate: usize) -> Self {
+        let mut sums = vec![[0.0; 13]];
+        for row in &playing.chroma {
+            let mut next = sums[sums.len() - 1];
+            for class in 0..12 {
+                next[class] += row[(class + rotate) % 12] as f64;
+            }
+            next[12] += row.iter().any(|&value| value > 0.0) as u8 as f64;
+            sums.push(next);
+        }
+        Self {
+            hop_s: playing.chroma_hop_s,
+            sums,
+            chords: chords(grid, beats),
+            log_norms: CONCENTRATIONS.map(log_norm),
+            witness: WITNESS,
+        }
+    }
+
+    pub(super) fn is_written(&self) -> bool {
+        !self.chords.is_empty()
+    }
+
+    /// Log likelihood of what was heard with piece time laid at `file_at`, against harmony that
+    /// has nothing to do with the chart.
+    pub(super) fn score(&self, file_at: &dyn Fn(f64) -> f64) -> f64 {
+        let (mut agreement, mut count) = (0.0, 0.0);
+        for chord in &self.chords {
+            if let Some(heard) = self.heard(chord, file_at) {
+                agreement += dot(&chord.pitches, &heard);
+                count += 1.0;
+            }
+        }
+        self.log_likelihood(agreement, count)
+    }
+
+    fn log_likelihood(&self, agreement: f64, count: f64) -> f64 {
+        let each = CONCENTRATIONS
+            .iter()
+            .zip(&self.log_norms)
+            .map(|(concentration, norm)| self.witness * (concentration * agreement - count * norm));
+        super::pattern::log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+    }
+
+    /// Learns from one way to lay the take how many independent witnesses its chords are: by the
+    /// correlation of neighbouring chords' departures from the chart.
+    pub(super) fn weigh_witnesses(&mut self, file_at: &dyn Fn(f64) -> f64) {
+        let rows = self.residuals(file_at);
+        let at_lag = |lag: usize| -> f64 {
+            let pairs = rows.iter().zip(rows.iter().skip(lag));
+            let products = pairs.filter_map(|(a, b)| Some(dot(a.as_ref()?, b.as_ref()?)));
+            let (mut sum, mut count) = (0.0, 0.0);
+            for product in products {
+                sum += product;
+                count += 1.0;
+            }
+            if count > 8.0 { sum / count } else { 0.0 }
+        };
+        let alone = at_lag(0);
+        if alone > 1e-6 {
+            let shared: f64 = (1..=4).map(|lag| (at_lag(lag) / alone).max(0.0)).sum();
+            self.witness = (1.0 / (1.0 + 2.0 * shared)).clamp(0.1, 0.8);
+        }
+    }
+
+    /// Departure from the chart of each chord.
+    fn residuals(&self, file_at: &dyn Fn(f64) -> f64) -> Vec<Option<[f64; 12]>> {
+        let residual = |chord: &Chord| {
+            let heard = self.heard(chord, file_at)?;
+            let cosine = dot(&chord.pitches, &heard);
+            Some(std::array::from_fn(|k| heard[k] - cosine * chord.pitches[k]))
+        };
+        self.chords.iter().map(residual).collect()
+    }
+
+    fn heard(&self, chord: &Chord, file_at: &dyn Fn(f64) -> f64) -> Option<[f64; 12]> {
+        let (left, right) = (self.sum_at(file_at(chord.from_s)), self.sum_at(file_at(chord.to_s)));
+        let rows = (chord.to_s - chord.from_s) / self.hop_s;
+        if right[12] - left[12] < SOUNDING * rows {
+            return None;
+        }
+        unit(&std::array::from_fn(|class| right[class] - left[class]))
+    }
+
+    fn sum_at(&self, file_s: f64) -> [f64; 13] {
+        // A row is centred on its time, so half of it lies before.
+        let row = (file_s / self.hop_s + 0.5).clamp(0.0, (self.sums.len() - 1) as f64);
+        let (whole, part) = (row as usize, row.fract());
+        let (a, b) = (&self.sums[whole], &self.sums[(whole + 1).min(self.sums.len() - 1)]);
+        std::array::from_fn(|k| a[k] + part * (b[k] - a[k]))
+    }
+}
+
+struct Chord {
+    from_s: f64,
+    to_s: f64,
+    /// Pitch-class weights, without their mean and of unit length.
+    pitches: [f64; 12],
+}
+
+fn chords(grid: &Grid, beats: &BeatClock) -> Vec<Chord> {
+    let mut chords: Vec<Chord> = Vec::new();
+    let mut previous = None;
+    for (beat, row) in grid.chroma.iter().enumerate().take(beats.count() - 1) {
+        let to_s = beats.seconds_at(beat as f64 + 1.0);
+        match (unit(&row.map(f64::from)), chords.last_mut()) {
+            (Some(_), Some(chord)) if previous == Some(row) => chord.to_s = to_s,
+            (Some(pitches), _) => {
+                chords.push(Chord { from_s: beats.seconds_at(beat as f64), to_s, pitches });
+            }
+            (None, _) => {}
+        }
+        previous = Some(row);
+    }
+    chords
+}
+
+/// Without its mean and of unit length; `None` for a flat one.
+fn unit(row: &[f64; 12]) -> Option<[f64; 12]> {
+    let mean = row.iter().sum::<f64>() / 12.0;
+    let size = row.iter().map(|value| (value - mean).powi(2)).sum::<f64>().sqrt();
+    (size > 1e-6).then(|| row.map(|value| (value - mean) / size))
+}
+
+fn dot(a: &[f64; 12], b: &[f64; 12]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// log of the normaliser of the von Mises-Fisher density of this concentration against the
+/// uniform one, in the eleven dimensions that zero mean leaves (Mardia & Jupp, Directional
+/// Statistics, 2000, section 9.3.2): log 0F1(; 11/2; κ²/4).
+fn log_norm(concentration: f64) -> f64 {
+    let quarter = concentration * concentration / 4.0;
+    let (mut sum, mut term) = (1.0, 1.0);
+    for k in 0..80 {
+        term *= quarter / ((k as f64 + 1.0) * (5.5 + k as f64));
+        sum += term;
+    }
+    sum.ln()
+}

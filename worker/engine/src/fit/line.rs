@@ -1,0 +1,217 @@
+//! The close fit: strokes to pulses, and a robust line through them with honest errors.
+
+use super::beats::BeatClock;
+use super::events::{Event, median};
+use super::search::Anchor;
+use crate::math::drift::{Sample, line_through_drift};
+
+/// Phases of the work grid: the beat in quarters and in thirds. How much each is played is
+/// learned from the take.
+const PHASES: [f64; 6] = [0.0, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 0.75];
+/// Degrees of freedom of the stroke errors: light tails, so that a clean player loses little.
+const FREEDOM: f64 = 6.0;
+const ROUNDS: usize = 6;
+/// Strays are counted over stretches of this many beats: a free intro is then mistrusted as a
+/// whole.
+const STRETCH_BEATS: f64 = 8.0;
+/// Drift slower than this is the player's, not the note's.
+pub(super) const SMOOTH_S: f64 = 3.0;
+
+/// The line, and the strokes as they lie to it.
+#[derive(Debug, Clone)]
+pub(super) struct Laid {
+    pub(super) ratio: f64,
+    pub(super) lag_s: f64,
+    /// Variance of the lag, covariance, variance of the ratio.
+    pub(super) covariance: [f64; 3],
+    /// Robust standard deviation of strokes about their pulses and the smoothed drift.
+    pub(super) spread_s: f64,
+    pub(super) strokes: Vec<Stroke>,
+}
+
+/// One stroke at the pulse it most likely belongs to.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stroke {
+    pub(super) at_s: f64,
+    pub(super) pulse_s: f64,
+    /// File time minus where the line has the pulse.
+    pub(super) residual_s: f64,
+    /// Slow part of the residuals around it.
+    pub(super) drift_s: f64,
+    /// Probability that it belongs to the pulse at all.
+    pub(super) trust: f64,
+    sd_s: f64,
+}
+
+/// Fits from a start (ratio, lag) that is right to within half of the finest pulse played;
+/// `track` says how far the player is off that start, by file time.
+pub(super) fn lay(
+    beats: &BeatClock,
+    events: &[Event],
+    anchor: Anchor,
+    start: (f64, f64),
+    track: &dyn Fn(f64) -> f64,
+) -> Option<Laid> {
+    let mut grid = WorkGrid::new(beats.count());
+    let (mut ratio, mut lag_s) = start;
+    let mut spread_s: f64 = 0.025;
+    let mut drift: Vec<f64> = events.iter().map(|event| track(event.at_s)).collect();
+    let mut round = 0;
+    loop {
+        let mut strokes = Vec::with_capacity(events.len());
+        let mut tally = Tally::new(grid.stray.len());
+        for (event, &drift_s) in events.iter().zip(&drift) {
+            let beat = beats.beat_at(anchor.piece_at(event.at_s - lag_s - drift_s, ratio));
+            let sd_s = spread_s.hypot(event.sd_s);
+            let (pulse_s, trust) = grid.assign(beats, beat, sd_s, event.weight, &mut tally);
+            strokes.push(Stroke {
+                at_s: event.at_s,
+                pulse_s,
+                residual_s: event.at_s - lag_s - anchor.file_at(pulse_s, ratio),
+                drift_s,
+                trust: trust * event.weight,
+                sd_s: event.sd_s,
+            });
+        }
+        grid.learn(tally);
+        spread_s = spread(&strokes).clamp(0.003, 0.08);
+        let line = regress(&strokes, spread_s, anchor.piece_s)?;
+        ratio += line.slope;
+        lag_s += line.intercept;
+        for stroke in &mut strokes {
+            stroke.residual_s -= line.intercept + line.slope * (stroke.pulse_s - anchor.piece_s);
+        }
+        drift = smooth(&strokes, spread_s);
+        for (stroke, &drift_s) in strokes.iter_mut().zip(&drift) {
+            stroke.drift_s = drift_s;
+        }
+        round += 1;
+        if round == ROUNDS {
+            let spread_s = spread(&strokes);
+            return Some(Laid { ratio, lag_s, covariance: line.covariance, spread_s, strokes });
+        }
+    }
+}
+
+/// How often each phase of the beat is played, and how much belongs to none.
+struct WorkGrid {
+    shares: [f64; PHASES.len()],
+    stray: Vec<f64>,
+}
+
+/// Strokes counted for the next round's [`WorkGrid`].
+struct Tally {
+    shares: [f64; PHASES.len()],
+    stray: Vec<(f64, f64)>,
+}
+
+impl Tally {
+    fn new(stretches: usize) -> Self {
+        Self { shares: [0.5; PHASES.len()], stray: vec![(0.3, 2.0); stretches] }
+    }
+}
+
+impl WorkGrid {
+    fn new(beats: usize) -> Self {
+        let stretches = (beats as f64 / STRETCH_BEATS) as usize + 2;
+        Self { shares: [0.4, 0.1, 0.08, 0.24, 0.08, 0.1], stray: vec![0.15; stretches] }
+    }
+
+    /// The likeliest pulse for a stroke at `beat`, in piece time, and the probability that it is
+    /// that one.
+    fn assign(
+        &self,
+        beats: &BeatClock,
+        beat: f64,
+        sd_s: f64,
+        weight: f64,
+        tally: &mut Tally,
+    ) -> (f64, f64) {
+        let whole = beat.floor();
+        let stretch = ((beat.max(0.0) / STRETCH_BEATS) as usize).min(self.stray.len() - 1);
+        let stray = self.stray[stretch];
+        let beat_s = beats.seconds_at(whole + 1.0) - beats.seconds_at(whole);
+        let unit = 1.0 / (sd_s * std::f64::consts::TAU.sqrt());
+        let mut total = stray / beat_s;
+        let mut best = (0.0, whole);
+        let mut parts = [0.0; PHASES.len()];
+        for (index, at) in
+            [(5, -0.25)].into_iter().chain(PHASES.into_iter().enumerate()).chain([(0, 1.0)])
+        {
+            let off_s = (beat - whole - at) * beat_s;
+            let part =
+                (1.0 - stray) * self.shares[index] * unit * (-0.5 * (off_s / sd_s).powi(2)).exp();
+            total += part;
+            parts[index] += part;
+            if part > best.0 {
+                best = (part, whole + at);
+            }
+        }
+        for (count, part) in tally.shares.iter_mut().zip(parts) {
+            *count += weight * part / total;
+        }
+        tally.stray[stretch].0 += stray / beat_s / total;
+        tally.stray[stretch].1 += 1.0;
+        (beats.seconds_at(best.1), best.0 / total)
+    }
+
+    fn learn(&mut self, tally: Tally) {
+        let total: f64 = tally.shares.iter().sum();
+        self.shares = tally.shares.map(|count| count / total);
+        for (share, (lost, all)) in self.stray.iter_mut().zip(tally.stray) {
+            *share = (lost / all).clamp(0.02, 0.9);
+        }
+    }
+}
+
+/// Below this a stroke says nothing of the line.
+const LEAST_TRUST: f64 = 0.05;
+
+fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::math::drift::Line> {
+    let mut samples: Vec<Sample> = strokes
+        .iter()
+        .filter(|stroke| stroke.trust > LEAST_TRUST)
+        .map(|stroke| {
+            let own = 1.0 + (stroke.sd_s / spread_s).powi(2);
+            let off = (stroke.residual_s - stroke.drift_s) / spread_s;
+            let tail = (FREEDOM + off * off / own) / (FREEDOM + 1.0);
+            Sample {
+                x: stroke.pulse_s - origin_s,
+                y: stroke.residual_s,
+                variance: own * tail / stroke.trust,
+            }
+        })
+        .collect();
+    samples.sort_by(|a, b| a.x.total_cmp(&b.x));
+    line_through_drift(&samples)
+}
+
+/// Robust standard deviation of trusted strokes about the smoothed drift.
+fn spread(strokes: &[Stroke]) -> f64 {
+    let trusted = strokes.iter().filter(|stroke| stroke.trust > 0.3);
+    1.4826 * median(trusted.map(|s| (s.residual_s - s.drift_s).abs()).collect())
+}
+
+/// The slow part of the residuals: a local robust mean, drawn towards the line where there
+/// are few strokes to say otherwise.
+fn smooth(strokes: &[Stroke], spread_s: f64) -> Vec<f64> {
+    let reach_s = 2.5 * SMOOTH_S;
+    let mut from = 0;
+    strokes
+        .iter()
+        .map(|centre| {
+            while strokes[from].at_s < centre.at_s - reach_s {
+                from += 1;
+            }
+            let (mut sum, mut total) = (0.0, 2.0);
+            for stroke in strokes[from..].iter().take_while(|s| s.at_s < centre.at_s + reach_s) {
+                let near = (-0.5 * ((stroke.at_s - centre.at_s) / SMOOTH_S).powi(2)).exp();
+                let off = (stroke.residual_s - stroke.drift_s) / (3.0 * spread_s);
+                let weight = near * stroke.trust / (1.0 + off * off);
+                sum += weight * stroke.residual_s;
+                total += weight;
+            }
+            sum / total
+        })
+        .collect()
+}

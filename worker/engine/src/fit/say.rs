@@ -1,0 +1,234 @@
+//! What a fit has to say to the contributor, and whether it is sure.
+
+use super::marked::Reading;
+use super::track::Jump;
+use super::{Candidate, Fit, Take};
+use crate::finding::{Finding, Severity};
+
+/// A mean lag this far from the ensemble's is a device's, not a player's.
+const FAR_LAG_MS: f64 = 70.0;
+/// Slow wandering beyond this is said, and beyond the second figure asked about.
+const WANDER_MS: (f64, f64) = (35.0, 80.0);
+/// An end of the piece known no better than this has to be asked about.
+const LOOSE_END_MS: f64 = 60.0;
+
+/// Fills in findings, candidates and certainty for a fit by marks.
+pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
+    let best = &readings[0];
+    several_marks(take, readings, fit);
+    rivals(take, best, fit);
+    ratio_known(take, best, fit);
+    jumps(&best.track.jumps, fit);
+    marks_against_playing(take, best, fit);
+    wander(best, fit);
+    lag(take, fit);
+    fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
+}
+
+fn several_marks(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
+    if readings.len() < 2 {
+        return;
+    }
+    let sure = fit.candidates[0].odds > sure(take);
+    let places = readings.iter().map(|r| (r.opening.arrival.at_s, r.opening.arrival.at_s));
+    fit.findings.push(Finding {
+        code: "two_opening_marks",
+        severity: if sure { Severity::Info } else { Severity::Asks },
+        value: Some(readings.len() as f64),
+        unit: "",
+        says: if sure {
+            "The opening mark is in your file more than once; we went by the one that your playing \
+             follows."
+        } else {
+            "The opening mark is in your file more than once, and we can't tell which of them your \
+             take begins with. Listen to both and choose one."
+        }
+        .into(),
+        at_s: places.collect(),
+    });
+}
+
+fn sure(take: &Take<'_>) -> f64 {
+    take.prior.certain_odds / (1.0 + take.prior.certain_odds)
+}
+
+/// Other lines through the strokes that cannot be ruled out.
+fn rivals(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
+    let Some(laid) = &best.laid else { return };
+    if best.probability > sure(take) {
+        return;
+    }
+    let end_s = take.beats.end_s();
+    let known = best.pair.is_some();
+    let far = |r: &&(f64, f64, f64)| known || ((r.0 - laid.ratio) * end_s).abs() < 0.06;
+    let by_lag: f64 = best.rivals.iter().filter(far).map(|r| r.2).sum();
+    let by_ratio: f64 = best.rivals.iter().filter(|r| !far(r)).map(|r| r.2).sum();
+    let doubt = 1.0 - sure(take);
+    if by_lag > doubt {
+        for rival in best.rivals.iter().filter(far) {
+            fit.candidates.push(Candidate {
+                bar1_beat1_s: fit.bar1_beat1_s + rival.1 - laid.lag_s,
+                ratio_ppm: rival.0 * 1e6,
+                odds: rival.2 * fit.candidates[0].odds,
+            });
+        }
+        fit.findings.push(Finding {
+            code: "place_uncertain",
+            severity: Severity::Asks,
+            value: Some(best.probability),
+            unit: "",
+            says: "Your playing fits the guide in more than one way, some of them shifted by part \
+                   of a beat or more. Listen to the choices and pick the one that is right."
+                .into(),
+            at_s: Vec::new(),
+        });
+    }
+    if by_ratio > doubt {
+        fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio.1));
+    }
+}
+
+fn ratio_uncertain(severity: Severity, ratio_sd: f64) -> Finding {
+    Finding {
+        code: "ratio_uncertain",
+        severity,
+        value: Some(ratio_sd * 1e6),
+        unit: "ppm",
+        says: "We could not tell from your playing whether your tempo stays with the guide to the \
+               end. Please check that nothing changed the speed of your recording; leaving the \
+               closing mark in the file settles it."
+            .into(),
+        at_s: Vec::new(),
+    }
+}
+
+fn ratio_known(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
+    let loose_ms = best.ratio.1 * take.beats.end_s() * 1e3;
+    let said = fit.findings.iter().any(|finding| finding.code == "ratio_uncertain");
+    if loose_ms > LOOSE_END_MS && !said {
+        fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio.1));
+    } else if best.laid.is_none() && best.pair.is_none() && !said {
+        fit.findings.push(ratio_uncertain(Severity::Advice, best.ratio.1));
+    }
+}
+
+fn jumps(jumps: &[Jump], fit: &mut Fit) {
+    let Some(largest) =
+        jumps.iter().map(|jump| jump.by_s).max_by(|a, b| a.abs().total_cmp(&b.abs()))
+    else {
+        return;
+    };
+    let how = if largest > 0.0 { "later" } else { "earlier" };
+    fit.findings.push(Finding {
+        code: "slipped",
+        severity: Severity::Asks,
+        value: Some(largest * 1e3),
+        unit: "ms",
+        says: format!(
+            "In the middle of your recording the playing suddenly comes {:.0} ms {how} than before: \
+             a piece of sound was lost or an edit slipped. Please send the recording without cuts, \
+             or record it again.",
+            largest.abs() * 1e3
+        ),
+        at_s: jumps.iter().map(|jump| jump.between_s).collect(),
+    });
+}
+
+/// Two marks that tell another tempo than the playing between them.
+fn marks_against_playing(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
+    let (Some(pair), Some((played, sd))) = (&best.pair, best.played_ratio) else { return };
+    let off = played - pair.ratio;
+    let off_ms = off * take.beats.end_s() * 1e3;
+    if off.abs() < 4.0 * sd.hypot(pair.ratio_sd) || off_ms.abs() < 50.0 {
+        return;
+    }
+    if fit.findings.iter().any(|finding| finding.code == "slipped") {
+        return;
+    }
+    fit.findings.push(Finding {
+        code: "slipped",
+        severity: Severity::Asks,
+        value: Some(-off_ms),
+        unit: "ms",
+        says: format!(
+            "The two marks in your file and the playing between them disagree by {:.0} ms: \
+             something between them was cut, lost or moved. Please send the recording without cuts.",
+            off_ms.abs()
+        ),
+        at_s: vec![(best.opening.arrival.at_s, pair.closing.at_s)],
+    });
+}
+
+fn wander(best: &Reading<'_>, fit: &mut Fit) {
+    let Some(laid) = &best.laid else { return };
+    let slow: Vec<f64> =
+        laid.strokes.iter().filter(|s| s.trust > 0.1).map(|s| s.drift_s * 1e3).collect();
+    if slow.len() < 8 {
+        return;
+    }
+    let wander_ms = (slow.iter().map(|d| d * d).sum::<f64>() / slow.len() as f64).sqrt();
+    if wander_ms < WANDER_MS.0 {
+        return;
+    }
+    let asks = wander_ms > WANDER_MS.1;
+    fit.findings.push(Finding {
+        code: "wanders",
+        severity: if asks { Severity::Asks } else { Severity::Advice },
+        value: Some(wander_ms),
+        unit: "ms",
+        says: format!(
+            "Your tempo drifts to and fro against the guide by about {wander_ms:.0} ms. Keep the \
+             guide in your headphones all the way through, a little louder perhaps, and lean on \
+             its pulse."
+        ),
+        at_s: Vec::new(),
+    });
+}
+
+fn lag(take: &Take<'_>, fit: &mut Fit) {
+    let Some(lag_ms) = fit.lag_ms else { return };
+    let off = lag_ms - take.prior.ensemble_lag_ms;
+    let beat_ms = take.beats.beat_s() * 1e3;
+    if off.abs() < FAR_LAG_MS {
+        return;
+    }
+    if off.abs() > 0.75 * beat_ms && off.abs() > 400.0 {
+        fit.findings.push(Finding {
+            code: "place_uncertain",
+            severity: Severity::Asks,
+            value: Some(off),
+            unit: "ms",
+            says: "Your playing seems to lie a beat or more away from where the mark puts it. Was \
+                   the mark moved or added afterwards? Please listen and tell us which is right."
+                .into(),
+            at_s: Vec::new(),
+        });
+    }
+    let (code, says) = if off > 0.0 {
+        (
+            "lags",
+            format!(
+                "All your playing comes {lag_ms:.0} ms after the guide, most likely because \
+                 wireless headphones delay it. We move it back for you; next time use headphones \
+                 with a cable."
+            ),
+        )
+    } else {
+        (
+            "ahead",
+            format!(
+                "All your playing comes {:.0} ms before the guide. If your recording program \
+                 shifts sound to make up for a delay, it shifts too much; please check its setting.",
+                lag_ms.abs()
+            ),
+        )
+    };
+    fit.findings.push(Finding {
+        code,
+        severity: Severity::Advice,
+        value: Some(lag_ms),
+        unit: "ms",
+        says,
+        at_s: Vec::new(),
+    });
+}

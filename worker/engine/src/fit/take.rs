@@ -1,0 +1,81 @@
+//! A take and a piece side by side: what every way of fitting looks at.
+
+use super::activity::{self, Run};
+use super::beats::BeatClock;
+use super::harmony::Harmony;
+use super::pattern::Tables;
+use super::search::{Anchor, Mode};
+use super::{Grid, Prior, belief};
+use crate::locate::Arrival;
+use crate::onset::Playing;
+
+pub(super) struct Take<'a> {
+    pub(super) grid: &'a Grid,
+    pub(super) beats: &'a BeatClock,
+    pub(super) tables: &'a Tables,
+    pub(super) playing: &'a Playing,
+    pub(super) prior: &'a Prior,
+    pub(super) harmony: Harmony,
+}
+
+/// Harmony and activity are models of taste; they are believed only so far.
+const TEMPER: f64 = 0.6;
+
+impl Take<'_> {
+    pub(super) fn most_ratio(&self) -> f64 {
+        self.prior.most_ratio_ppm * 1e-6
+    }
+
+    /// Log likelihood of harmony and activity for one way to lay the take.
+    pub(super) fn elsewhere(&self, anchor: Anchor, mode: &Mode, runs: &[Run]) -> f64 {
+        let file_at = |t: f64| anchor.file_at(t, mode.ratio) + mode.lag_s;
+        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s, mode.ratio);
+        let harmony = if self.harmony.is_written() { self.harmony.score(&file_at) } else { 0.0 };
+        let (sections, end_s) = (&self.grid.sections, self.beats.end_s());
+        let activity = activity::score(runs, sections, end_s, self.beats.beat_s(), &piece_at);
+        TEMPER * (harmony + activity)
+    }
+
+    /// Ratio by belief, the mark's skew and the changes of harmony, for a take whose strokes say
+    /// nothing: mean and standard deviation.
+    pub(super) fn ratio_by_harmony(&self, anchor: Anchor, mark: Option<&Arrival>) -> (f64, f64) {
+        let most = self.most_ratio();
+        let count = 480;
+        let ratios: Vec<f64> =
+            (0..=count).map(|k| most * (2.0 * k as f64 / count as f64 - 1.0)).collect();
+        let ratios: Vec<f64> = match belief::skew(mark) {
+            // A narrow belief needs its own, finer grid.
+            Some((value, sd)) => {
+                let near = (-12..=12).map(|k| value + k as f64 * sd / 3.0);
+                ratios.into_iter().chain(near).collect()
+            }
+            None => ratios,
+        };
+        let fine = (-12..=12).map(|k| k as f64 * self.prior.clock_sd_ppm * 1e-6 / 3.0);
+        let mut ratios: Vec<f64> = ratios.into_iter().chain(fine).collect();
+        ratios.sort_by(f64::total_cmp);
+        let scores: Vec<f64> = ratios
+            .iter()
+            .map(|&ratio| {
+                let harmony = self.harmony.score(&|t| anchor.file_at(t, ratio));
+                harmony + belief::log_ratio(ratio, self.prior) + belief::log_skew(ratio, mark)
+            })
+            .collect();
+        moments(&ratios, &scores)
+    }
+}
+
+/// Mean and standard deviation of a log density given at ascending points.
+fn moments(points: &[f64], scores: &[f64]) -> (f64, f64) {
+    let most = scores.iter().copied().fold(f64::MIN, f64::max);
+    let (mut total, mut sum, mut squares) = (0.0, 0.0, 0.0);
+    for (pair, score) in points.windows(2).zip(scores.windows(2)) {
+        let mass = (pair[1] - pair[0]) * ((score[0] - most).exp() + (score[1] - most).exp());
+        let middle = 0.5 * (pair[0] + pair[1]);
+        total += mass;
+        sum += mass * middle;
+        squares += mass * middle * middle;
+    }
+    let mean = sum / total;
+    (mean, (squares / total - mean * mean).max(1e-14).sqrt())
+}
