@@ -14,13 +14,15 @@ mod span;
 
 use std::path::Path;
 
-use ripieno_engine::decode::{DecodeError, Recording};
+use ripieno_engine::decode::DecodeError;
 use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{self, Fit};
 use ripieno_engine::inspect::Take;
 use ripieno_engine::plot::Plot;
 use ripieno_engine::stem::{StemError, StemSummary};
 use ripieno_score::TakeState;
+
+pub use ripieno_engine::decode::{Limits, Recording};
 
 pub use line::{examine_line, finding_json};
 pub use plan::{ConformPlan, OwnMark, OwnMarkError, Placement};
