@@ -1,0 +1,43 @@
+//! The pages people see. Everything they can do works without a script.
+
+pub mod call;
+pub mod desk;
+pub mod form;
+pub mod layout;
+pub mod receipt;
+pub mod strip;
+pub mod wave;
+pub mod words;
+
+use axum::Router;
+use axum::routing::{get, post};
+
+use crate::http::AppState;
+
+/// Pages and their files.
+pub fn routes() -> Router<AppState> {
+    Router::new()
+        .route("/", get(call::pieces))
+        .route("/{slug}", get(call::call))
+        .route("/{slug}/take", get(form::form))
+        .route("/receipt/{token}", get(receipt::receipt))
+        .route("/receipt/{token}/answer", post(receipt::answer))
+        .route("/receipt/{token}/withdraw", get(receipt::ask_withdraw).post(receipt::withdraw))
+        .route("/desk", get(desk::front))
+        .route("/desk/sign-in", post(desk::sign_in))
+        .route("/desk/sign-out", post(desk::sign_out))
+        .route("/desk/{slug}", get(desk::piece::piece))
+        .route("/desk/{slug}/render", post(desk::piece::render))
+        .route("/desk/{slug}/cancel/{id}", post(desk::piece::cancel))
+        .route("/desk/{slug}/take/{id}", get(desk::take::take))
+        .route("/desk/{slug}/take/{id}/answer", post(desk::take::answer))
+        .route("/desk/{slug}/take/{id}/withdraw", post(desk::take::withdraw))
+        .route("/assets/{edition}/{name}", get(layout::asset))
+}
+
+/// Pages that take as long as a recording takes to arrive.
+pub fn slow_routes() -> Router<AppState> {
+    Router::new()
+        .route("/{slug}/take", post(form::hand_in))
+        .layer(axum::extract::DefaultBodyLimit::disable())
+}

@@ -1,0 +1,234 @@
+//! One take at the desk: what was found, with figures, and the answers to what it asks.
+
+use axum::Form;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::Response;
+use maud::{Markup, html};
+use ripieno_score::TakeState;
+use ripieno_store::Take;
+
+use super::links;
+use crate::clock::now_us;
+use crate::http::App;
+use crate::http::AppState;
+use crate::http::extract::Path;
+use crate::http::identity::Organiser;
+use crate::http::pieces::{self, LoadedPiece};
+use crate::http::problem::{Answer, Problem};
+use crate::http::takes::{self, correction};
+use crate::pages::layout::{Page, PageAnswer, go_to};
+use crate::pages::receipt::AnswerForm;
+use crate::pages::wave::{Lies, wave};
+use crate::pages::words;
+
+async fn load(app: &App, slug: &str, id: &str) -> Answer<(LoadedPiece, Take)> {
+    let loaded = pieces::load(app, slug).await?;
+    let take = takes::load(app, id).await?;
+    match take.piece_id == loaded.record.id {
+        true => Ok((loaded, take)),
+        false => Err(Problem::not_found("There is no such take in this piece.")),
+    }
+}
+
+/// The page.
+pub async fn take(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path((slug, id)): Path<(String, String)>,
+) -> PageAnswer {
+    let (loaded, take) = load(&app, &slug, &id).await?;
+    Ok(show(&loaded, &take))
+}
+
+/// The organiser's answer.
+pub async fn answer(
+    State(app): State<AppState>,
+    organiser: Organiser,
+    Path((slug, id)): Path<(String, String)>,
+    Form(form): Form<AnswerForm>,
+) -> PageAnswer {
+    let (loaded, take) = load(&app, &slug, &id).await?;
+    let wish = form.to_correction(&loaded.piece)?;
+    correction::apply(&app, &take, &wish, Some(&organiser.name)).await?;
+    Ok(go_to(&format!("/desk/{slug}/take/{id}")))
+}
+
+/// Withdraws the take for its contributor.
+pub async fn withdraw(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path((slug, id)): Path<(String, String)>,
+) -> PageAnswer {
+    load(&app, &slug, &id).await?;
+    app.store.withdraw_take(&id, "organiser", now_us()).await?;
+    Ok(go_to(&format!("/desk/{slug}/take/{id}")))
+}
+
+fn show(loaded: &LoadedPiece, take: &Take) -> Response {
+    let slug = &loaded.record.slug;
+    let name = take.form["name"].as_str().unwrap_or("(withdrawn)");
+    let here = format!("/desk/{slug}/take/{}", take.id);
+    let main = html! {
+        p { a href={ "/desk/" (slug) } { "All takes of " (loaded.record.title) } }
+        h1 { bdi { (name) } }
+        p.lead { (words::state(take.state)) }
+        @if take.state != TakeState::Withdrawn {
+            (findings(take))
+            @if !take.plots.is_null() {
+                section.sheet {
+                    h2 { "On the piece" }
+                    (wave(&take.plots, &loaded.piece, Lies::of(&take.outcome), &take.findings))
+                }
+            }
+            section.sheet {
+                h2 { "Listen" }
+                audio controls preload="none" src={ "/api/v1/takes/" (take.id) "/recording" }
+                    aria-label="The recording" {}
+            }
+            (answers(take, &here))
+            (form_facts(take))
+            form method="post" action={ (here) "/withdraw" }
+                data-confirm="Withdraw this take and delete its recording? This cannot be undone." {
+                button.grave type="submit" { "Withdraw and delete" }
+            }
+        }
+    };
+    let title = format!("{name} – desk");
+    Page {
+        title: &title,
+        scripts: &["desk.js"],
+        links: links(),
+        private: true,
+        refresh_s: None,
+        main,
+    }
+    .answer(StatusCode::OK)
+}
+
+fn findings(take: &Take) -> Markup {
+    let all = take.findings.as_array().map_or(&[][..], Vec::as_slice);
+    let text = |f: &serde_json::Value, name: &str| f[name].as_str().unwrap_or_default().to_owned();
+    html! {
+        section.sheet {
+            h2 { "What was found" }
+            @if all.is_empty() { p { "Nothing yet." } }
+            ul.findings {
+                @for finding in all {
+                    li class=(text(finding, "severity")) {
+                        span.weight { (text(finding, "code"))
+                            @if let Some(value) = finding["value"].as_f64() {
+                                span.number { " " (crate::pages::strip::round(value)) " "
+                                    (text(finding, "unit")) }
+                            }
+                        }
+                        (text(finding, "says"))
+                    }
+                }
+            }
+            (figures(take))
+        }
+    }
+}
+
+fn figures(take: &Take) -> Markup {
+    let rows = [
+        ("Bar 1 beat 1 in the file", "bar1_beat1_s", "bar1_beat1_sd_s", "s", 4),
+        ("Runs slow by", "ratio_ppm", "ratio_sd_ppm", "ppm", 1),
+        ("Plays late by", "lag_ms", "lag_sd_ms", "ms", 1),
+        ("Spread of its onsets", "spread_ms", "", "ms", 1),
+    ];
+    html! {
+        dl.facts {
+            @for (label, value, sd, unit, places) in rows {
+                @if let Some(value) = take.outcome[value].as_f64() {
+                    dt { (label) }
+                    dd.number { (format!("{value:.places$}")) " " (unit)
+                        @if let Some(sd) = take.outcome[sd].as_f64() {
+                            " ± " (format!("{sd:.places$}"))
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn answers(take: &Take, here: &str) -> Markup {
+    let candidates = take.outcome["candidates"].as_array().map_or(&[][..], Vec::as_slice);
+    let nudge = take.corrections["nudge_ms"].as_f64().unwrap_or_default();
+    html! {
+        section.sheet {
+            h2 { "Your word on it" }
+            @if candidates.len() > 1 {
+                form method="post" action={ (here) "/answer" } {
+                    fieldset {
+                        legend { "Where bar 1 beat 1 lies" }
+                        @for (number, candidate) in candidates.iter().enumerate() {
+                            @let at = candidate["bar1_beat1_s"].as_f64().unwrap_or_default();
+                            @let odds = candidate["odds"].as_f64().unwrap_or_default();
+                            label.tick {
+                                input type="radio" name="candidate" value=(number) required;
+                                span.number { (format!("{at:.3}")) " s, odds "
+                                    (format!("{odds:.3}")) }
+                            }
+                        }
+                    }
+                    p.row { button type="submit" { "Lay it there" } }
+                }
+            }
+            form method="post" action={ (here) "/answer" } {
+                label for="f-nudge" { "Nudge, in milliseconds; later is positive" }
+                input #f-nudge type="number" name="nudge_ms" step="0.1" min="-5000" max="5000"
+                    value=(nudge);
+                p.row { button.quiet type="submit" { "Nudge" } }
+            }
+            form method="post" action={ (here) "/answer" } {
+                p.row {
+                    @if take.state != TakeState::Placed {
+                        button.quiet type="submit" name="state" value="placed" { "Use it" }
+                    }
+                    @if take.state != TakeState::Unusable {
+                        button.quiet type="submit" name="state" value="unusable" { "Leave it out" }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn form_facts(take: &Take) -> Markup {
+    let rows = [
+        ("Credit line", "credit"),
+        ("Instrument", "instrument"),
+        ("Family", "family"),
+        ("Register", "register"),
+        ("Place", "place"),
+        ("Institution", "institution"),
+        ("E-mail", "email"),
+    ];
+    let consents = &take.form["consents"];
+    let ticked = |name: &str| consents[name].as_bool() == Some(true);
+    html! {
+        section.sheet {
+            h2 { "The form" }
+            dl.facts {
+                @for (label, name) in rows {
+                    @if let Some(text) = take.form[name].as_str().filter(|t| !t.is_empty()) {
+                        dt { (label) } dd { bdi { (text) } }
+                    }
+                }
+                @if let Some(players) = take.form["players"].as_u64() {
+                    dt { "Players" } dd { (players) }
+                }
+                dt { "May be named" } dd { @if ticked("credit") { "yes" } @else { "no" } }
+                @if ticked("minor") {
+                    dt { "Under age; agreed by" }
+                    dd { bdi { (consents["guardian"].as_str().unwrap_or_default()) } }
+                }
+                dt { "File" } dd { bdi { (take.file_name) } }
+                dt { "Arrived" } dd { (words::instant(take.created_at)) }
+            }
+        }
+    }
+}
