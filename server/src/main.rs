@@ -1,3 +1,10 @@
 //! The binary: parse, match the verb, call one function.
 
-fn main() {}
+use std::process::ExitCode;
+
+use clap::Parser;
+use ripieno::commands::{Cli, run};
+
+fn main() -> ExitCode {
+    run(Cli::parse())
+}

@@ -1,0 +1,57 @@
+//! `ripieno piece`: check a piece's document, or make one from a Standard MIDI File.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+use ripieno_score::Piece;
+
+use super::{Failure, say};
+
+/// Flags of `ripieno piece`.
+#[derive(Args, Debug)]
+pub struct PieceArgs {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Say every mistake in a piece's document, or what the piece is
+    Check {
+        /// The document, TOML or JSON
+        piece: PathBuf,
+    },
+}
+
+/// Checks.
+///
+/// # Errors
+/// Every mistake in the document.
+pub fn run(args: &PieceArgs) -> Result<(), Failure> {
+    match &args.what {
+        What::Check { piece } => {
+            let piece = read_piece(piece)?;
+            say(&format!(
+                "{}: {} bars in {} sections, {} Hz.",
+                piece.title,
+                piece.last_bar,
+                piece.sections.len(),
+                piece.sample_rate_hz
+            ));
+            Ok(())
+        }
+    }
+}
+
+/// Reads a piece's document, JSON by its ending, else TOML.
+///
+/// # Errors
+/// The file cannot be read; every mistake in it.
+pub fn read_piece(path: &Path) -> Result<Piece, Failure> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path)
+        .map_err(|e| Failure::given(format!("The piece's document {name} cannot be read: {e}.")))?;
+    let json = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
+    let read = if json { Piece::from_json } else { Piece::from_toml };
+    read(&text, &name).map_err(Failure::given)
+}

@@ -1,0 +1,442 @@
+//! Renders: asked for, watched, called off, fetched.
+
+use std::convert::Infallible;
+use std::time::Duration;
+
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use futures::Stream;
+use ripieno_score::{Mistake, Mistakes, Piece};
+use ripieno_store::{ErrorKind, NewRender, Render, RenderFile, RenderKind, RenderState, TakeState};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+use super::extract::{Json, Path, Query};
+use super::identity::Organiser;
+use super::problem::{Answer, Problem, ProblemBody};
+use super::{App, AppState, files, pieces, ranges};
+use crate::clock::{now_us, rfc3339};
+use crate::jobs;
+
+/// How often a watched render is looked at.
+const LOOK_EVERY: Duration = Duration::from_millis(400);
+
+/// What a render is to be.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RenderWish {
+    /// `preview` (quick, small) or `final` (the deliverables).
+    #[schema(value_type = String, example = "preview")]
+    pub kind: RenderKind,
+    /// Names of the sections to render; none means the whole piece.
+    #[serde(default)]
+    #[schema(example = json!(["Flood"]))]
+    pub sections: Vec<String>,
+    /// Names of the groups to hear; none means all.
+    #[serde(default)]
+    pub groups: Vec<String>,
+    /// A take to be heard a little louder than the crowd.
+    #[serde(default)]
+    pub louder_take: Option<String>,
+}
+
+/// A render.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RenderBody {
+    /// Its id.
+    pub id: String,
+    /// `preview` or `final`.
+    #[schema(value_type = String)]
+    pub kind: RenderKind,
+    /// `queued`, `rendering`, `done`, `failed` or `cancelled`.
+    #[schema(value_type = String)]
+    pub state: RenderState,
+    /// How far it is, from 0 to 1.
+    pub progress: f64,
+    /// What is being done now, in words.
+    pub doing: String,
+    /// What was asked for.
+    pub request: serde_json::Value,
+    /// Who asked.
+    pub requested_by: String,
+    /// The report once done: stems, versions, loudness, true peak; null before.
+    pub report: serde_json::Value,
+    /// Why it failed, in a sentence.
+    pub error: Option<String>,
+    /// When it was asked for.
+    pub created_at: String,
+    /// When it was over.
+    pub finished_at: Option<String>,
+    /// Its files once done.
+    pub files: Vec<RenderFileBody>,
+}
+
+/// A file of a render.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RenderFileBody {
+    /// Its name.
+    #[schema(example = "mix.wav")]
+    pub name: String,
+    /// Its media type.
+    pub media_type: String,
+    /// Its length in bytes.
+    pub bytes: i64,
+    /// BLAKE3 of its bytes, in hex.
+    pub blake3: String,
+    /// Where to fetch it.
+    pub url: String,
+}
+
+fn body(render: Render, files: Vec<RenderFile>) -> RenderBody {
+    // A name may hold a slash; in an address it is one part all the same.
+    let url =
+        |name: &str| format!("/api/v1/renders/{}/files/{}", render.id, name.replace('/', "%2F"));
+    let files = files
+        .into_iter()
+        .map(|f| RenderFileBody {
+            url: url(&f.name),
+            name: f.name,
+            media_type: f.media_type,
+            bytes: f.bytes,
+            blake3: f.content_hash,
+        })
+        .collect();
+    RenderBody {
+        kind: render.kind,
+        state: render.state,
+        progress: render.progress_permille as f64 / 1000.0,
+        doing: render.doing,
+        request: render.request.0,
+        requested_by: render.requested_by,
+        report: render.result.0,
+        error: render.error,
+        created_at: rfc3339(render.created_at),
+        finished_at: render.finished_at.map(rfc3339),
+        files,
+        id: render.id,
+    }
+}
+
+async fn load(app: &App, id: &str) -> Answer<Render> {
+    app.store.render(id).await.map_err(|e| match e.kind() {
+        ErrorKind::NotFound => Problem::not_found("There is no render of that id."),
+        _ => Problem::from(e),
+    })
+}
+
+/// Renders of a piece, newest first.
+#[utoipa::path(get, path = "/api/v1/pieces/{slug}/renders", tag = "renders",
+    operation_id = "listRenders",
+    security(("organiser" = [])),
+    params(("slug" = String, Path, description = "The piece"), RenderPage),
+    responses(
+        (status = 200, body = Vec<RenderBody>),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+pub async fn list(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path(slug): Path<String>,
+    Query(page): Query<RenderPage>,
+) -> Answer<Json<Vec<RenderBody>>> {
+    let piece = pieces::load(&app, &slug).await?.record;
+    let renders = app.store.list_renders(&piece.id, page.before.as_deref(), 50).await?;
+    let mut bodies = Vec::with_capacity(renders.len());
+    for render in renders {
+        let files = app.store.render_files(&render.id).await?;
+        bodies.push(body(render, files));
+    }
+    Ok(Json(bodies))
+}
+
+/// Which renders to list.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct RenderPage {
+    /// Only renders asked for before the one of this id: 50 at a time.
+    pub before: Option<String>,
+}
+
+/// Ask for a render. Answers at once; watch it under `Location`.
+#[utoipa::path(post, path = "/api/v1/pieces/{slug}/renders", tag = "renders",
+    operation_id = "startRender",
+    security(("organiser" = [])),
+    params(("slug" = String, Path, description = "The piece")),
+    request_body = RenderWish,
+    responses(
+        (status = 202, body = RenderBody),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json",
+            description = "No take is placed yet"),
+        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+pub async fn start(
+    State(app): State<AppState>,
+    organiser: Organiser,
+    Path(slug): Path<String>,
+    Json(wish): Json<RenderWish>,
+) -> Answer<Response> {
+    let loaded = pieces::load(&app, &slug).await?;
+    let render = ask(&app, &loaded, &wish, &organiser.name).await?;
+    let place = format!("/api/v1/renders/{}", render.id);
+    let answer = axum::Json(body(render, Vec::new()));
+    Ok((StatusCode::ACCEPTED, [(header::LOCATION, place)], answer).into_response())
+}
+
+/// Records and queues a render; the desk's button does the same.
+///
+/// # Errors
+/// 409 with no take placed, 422 for sections that are not there.
+pub async fn ask(
+    app: &App,
+    loaded: &pieces::LoadedPiece,
+    wish: &RenderWish,
+    who: &str,
+) -> Answer<Render> {
+    refuse_unknown_sections(&loaded.piece, &wish.sections)?;
+    let counts = app.store.count_takes(&loaded.record.id).await?;
+    if !counts.iter().any(|c| c.state == TakeState::Placed && c.takes > 0) {
+        return Err(Problem::conflict(
+            "There is nothing to render yet: no take of this piece is placed. Wait until one is.",
+        ));
+    }
+    let request = serde_json::to_value(wish).map_err(|_| Problem::internal())?;
+    let render = NewRender {
+        piece_id: &loaded.record.id,
+        kind: wish.kind,
+        request: &request,
+        requested_by: who,
+        occasion: None,
+    };
+    Ok(app.store.request_render(&render, jobs::render, now_us()).await?)
+}
+
+fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {
+    let known: Vec<&str> = piece.sections.iter().map(|s| s.name.as_str()).collect();
+    let unknown = named.iter().enumerate().filter(|(_, name)| !known.contains(&name.as_str()));
+    let mistakes: Vec<Mistake> = unknown
+        .map(|(i, name)| Mistake {
+            file: "body".to_owned(),
+            line: None,
+            column: None,
+            pointer: Some(format!("/sections/{i}")),
+            what: format!("there is no section '{name}'"),
+            instead: format!("name some of: {}", known.join(", ")),
+        })
+        .collect();
+    if mistakes.is_empty() { Ok(()) } else { Err(Problem::mistakes(Mistakes(mistakes))) }
+}
+
+/// How a render stands, and its files once it is done.
+#[utoipa::path(get, path = "/api/v1/renders/{id}", tag = "renders", operation_id = "showRender",
+    security(("organiser" = [])),
+    params(("id" = String, Path, description = "The render")),
+    responses(
+        (status = 200, body = RenderBody),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+pub async fn show(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path(id): Path<String>,
+) -> Answer<Json<RenderBody>> {
+    let render = load(&app, &id).await?;
+    let files = app.store.render_files(&id).await?;
+    Ok(Json(body(render, files)))
+}
+
+/// Call a render off.
+#[utoipa::path(delete, path = "/api/v1/renders/{id}", tag = "renders",
+    operation_id = "cancelRender",
+    security(("organiser" = [])),
+    params(("id" = String, Path, description = "The render")),
+    responses(
+        (status = 204, description = "Called off"),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json",
+            description = "It is over already"),
+    ))]
+pub async fn cancel(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path(id): Path<String>,
+) -> Answer<StatusCode> {
+    load(&app, &id).await?;
+    app.store.cancel_render(&id, now_us()).await.map_err(|e| match e.kind() {
+        ErrorKind::NotNow => Problem::conflict("This render is over already."),
+        _ => Problem::from(e),
+    })?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// A file of a render, whole or in ranges.
+#[utoipa::path(get, path = "/api/v1/renders/{id}/files/{file}", tag = "renders",
+    operation_id = "renderFile",
+    security(("organiser" = [])),
+    params(
+        ("id" = String, Path, description = "The render"),
+        ("file" = String, Path, description = "Name of the file", example = "mix.wav"),
+    ),
+    responses(
+        (status = 200, description = "The file"),
+        (status = 206, description = "The part that was asked for"),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 416, description = "The range lies outside the file"),
+    ))]
+pub async fn file(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path((id, file)): Path<(String, String)>,
+    headers: HeaderMap,
+) -> Answer<Response> {
+    load(&app, &id).await?;
+    send_file(&app, &id, &file, &headers).await
+}
+
+/// Answers with a render's file; whether the client may have it is the caller's to know.
+///
+/// # Errors
+/// 404.
+pub async fn send_file(app: &App, id: &str, name: &str, headers: &HeaderMap) -> Answer<Response> {
+    let file = app.store.render_file(id, name).await.map_err(|e| match e.kind() {
+        ErrorKind::NotFound => Problem::not_found("There is no file of that name in this render."),
+        _ => Problem::from(e),
+    })?;
+    let kept = files::Kept {
+        blob: &file.blob,
+        name: &file.name,
+        media_type: ranges::media_type(&file.name),
+        bytes: file.bytes,
+        content_hash: &file.content_hash,
+        attachment: false,
+    };
+    files::answer(app, headers, &kept).await
+}
+
+/// The newest preview of the whole piece that is done, with the name of its sound file.
+///
+/// # Errors
+/// A fault of the store.
+pub async fn newest_to_hear(app: &App, piece_id: &str) -> Answer<Option<(Render, String)>> {
+    for render in app.store.list_renders(piece_id, None, 20).await? {
+        if render.state != RenderState::Done || !is_whole(&render) {
+            continue;
+        }
+        let files = app.store.render_files(&render.id).await?;
+        if let Some(file) = files.into_iter().find(|f| f.name.starts_with("preview.")) {
+            return Ok(Some((render, file.name)));
+        }
+    }
+    Ok(None)
+}
+
+/// Whether everybody is in it, all along.
+fn is_whole(render: &Render) -> bool {
+    let none = |name: &str| render.request[name].as_array().is_none_or(Vec::is_empty);
+    none("sections") && none("groups") && render.request["louder_take"].is_null()
+}
+
+/// Piece time at which a render's files begin, in seconds.
+#[must_use]
+pub fn starts_at_s(render: &Render) -> f64 {
+    let rate = render.result["sample_rate"].as_f64().filter(|r| *r > 0.0).unwrap_or(48_000.0);
+    render.result["first_sample"].as_f64().unwrap_or_default() / rate
+}
+
+/// Which preview to hear.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct WhichPreview {
+    /// The render's id, so that the address changes with the sound; without it, the newest.
+    pub of: Option<String>,
+}
+
+/// The newest preview of the whole piece, for everybody.
+#[utoipa::path(get, path = "/api/v1/pieces/{slug}/preview", tag = "renders",
+    operation_id = "newestPreview",
+    security(()),
+    params(("slug" = String, Path, description = "The piece"), WhichPreview),
+    responses(
+        (status = 200, description = "The sound, small enough for a phone"),
+        (status = 206, description = "The part that was asked for"),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 416, description = "The range lies outside the file"),
+    ))]
+pub async fn preview(
+    State(app): State<AppState>,
+    Path(slug): Path<String>,
+    Query(which): Query<WhichPreview>,
+    headers: HeaderMap,
+) -> Answer<Response> {
+    let piece = pieces::load(&app, &slug).await?.record;
+    let newest = newest_to_hear(&app, &piece.id).await?;
+    // An older one that a page still names may be gone or never public: the newest stands in.
+    let _ = which.of;
+    match newest {
+        Some((render, file)) => send_file(&app, &render.id, &file, &headers).await,
+        None => Err(Problem::not_found("There is no preview of this piece yet.")),
+    }
+}
+
+/// Watch a render: server-sent events named `progress`, each a render as JSON, until it is over.
+#[utoipa::path(get, path = "/api/v1/renders/{id}/progress", tag = "renders",
+    operation_id = "watchRender",
+    security(("organiser" = [])),
+    params(("id" = String, Path, description = "The render")),
+    responses(
+        (status = 200, content_type = "text/event-stream", body = String),
+        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+pub async fn progress(
+    State(app): State<AppState>,
+    _organiser: Organiser,
+    Path(id): Path<String>,
+) -> Answer<Sse<impl Stream<Item = Result<Event, Infallible>>>> {
+    load(&app, &id).await?;
+    let watch = Watch { app, id, said: None, over: false };
+    let events = futures::stream::unfold(watch, Watch::next);
+    Ok(Sse::new(events).keep_alive(KeepAlive::default()))
+}
+
+/// One client watching one render.
+struct Watch {
+    app: AppState,
+    id: String,
+    said: Option<(RenderState, i64, String)>,
+    over: bool,
+}
+
+impl Watch {
+    /// Waits for news; ends after a render's last state, when it is gone, or at a stop.
+    async fn next(mut self) -> Option<(Result<Event, Infallible>, Self)> {
+        while !self.over {
+            let render = self.app.store.render(&self.id).await.ok()?;
+            let now = (render.state, render.progress_permille, render.doing.clone());
+            if self.said.as_ref() != Some(&now) {
+                self.said = Some(now);
+                self.over = !matches!(render.state, RenderState::Queued | RenderState::Rendering);
+                let files = self.app.store.render_files(&self.id).await.ok()?;
+                let event = Event::default().event("progress");
+                let event = event.json_data(body(render, files)).ok()?;
+                return Some((Ok(event), self));
+            }
+            tokio::select! {
+                () = tokio::time::sleep(LOOK_EVERY) => {}
+                () = self.app.stopping.cancelled() => return None,
+            }
+        }
+        None
+    }
+}
