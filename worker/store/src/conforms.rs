@@ -73,8 +73,8 @@ impl Store {
     }
 
     /// Records a conform job's outcome, stem, findings and plots, ends the job, and lets a placed
-    /// take replace those it was sent to replace: one transaction. The blob of a former stem is
-    /// left to the sweep, since a render may be reading it.
+    /// take replace those it was sent to replace: one transaction. A former stem is kept as
+    /// retired until the sweep, since a render may be reading it.
     ///
     /// # Errors
     /// `LeaseLost`: nothing was changed; delete the new stem's blob.
@@ -103,6 +103,14 @@ impl Store {
             tx.commit().await?;
             return Ok(ConformEnd::TakeGone);
         };
+        run!(
+            tx,
+            "insert into retired_stems (blob, take_id, piece_id, retired_at)
+             select blob, take_id, $2, $3 from stems where take_id = $1",
+            take_id,
+            &piece_id,
+            now_us,
+        )?;
         run!(tx, "delete from stems where take_id = $1", take_id)?;
         if let Some(stem) = &conformed.stem {
             insert_stem(&mut tx, take_id, stem, now_us).await?;
@@ -200,11 +208,13 @@ async fn bury(
         (String,),
         tx,
         "select blob from takes where id = $1 and blob is not null
-         union all select blob from stems where take_id = $1",
+         union all select blob from stems where take_id = $1
+         union all select blob from retired_stems where take_id = $1",
         take_id,
     )?;
     blobs.extend(own.into_iter().map(|(blob,)| blob));
     run!(tx, "delete from stems where take_id = $1", take_id)?;
+    run!(tx, "delete from retired_stems where take_id = $1", take_id)?;
     run!(tx, "delete from uploads where take_id = $1", take_id)?;
     run!(
         tx,

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use crate::Store;
 use crate::blobs::{before, blocking};
-use crate::database::{all, first};
+use crate::database::{all, first, run};
 use crate::error::Result;
 
 /// What a sweep of the folders took away.
@@ -28,6 +28,10 @@ impl Store {
     pub async fn sweep_files(&self, grace: Duration, now_us: i64) -> Result<SweptFiles> {
         let limit = before(now_us, grace);
         let mut swept = SweptFiles::default();
+        let mut tx = self.begin().await?;
+        let oldest_us = now_us - grace.as_micros() as i64;
+        run!(tx, "delete from retired_stems where retired_at < $1", oldest_us)?;
+        tx.commit().await?;
         let old = self.old_blob_files(limit).await?;
         for id in &old.blob_ids {
             if !self.is_referenced(id).await? {
@@ -68,6 +72,7 @@ impl Store {
              union all select 1 from piece_files where blob = $1
              union all select 1 from uploads where blob = $1
              union all select 1 from uploads where id = $1
+             union all select 1 from retired_stems where blob = $1
              limit 1",
             blob,
         )?;

@@ -74,4 +74,20 @@ impl Store {
             piece_id,
         )
     }
+
+    /// Blobs of stems that may lie in kept beds and are not in the mix any more: retired ones, and
+    /// those of takes that were replaced, ask, or turned out unusable.
+    pub async fn former_stems(&self, piece_id: &str) -> Result<Vec<String>> {
+        let mut link = self.read().await?;
+        let blobs = all!(
+            (String,),
+            link,
+            "select blob from retired_stems where piece_id = $1
+             union all
+             select s.blob from takes t join stems s on s.take_id = t.id
+             where t.piece_id = $1 and (t.state <> 'placed' or t.replaced_by is not null)",
+            piece_id,
+        )?;
+        Ok(blobs.into_iter().map(|(blob,)| blob).collect())
+    }
 }

@@ -1,0 +1,210 @@
+//! The render job: the placed stems of a piece under its arrangement, to files.
+
+use std::convert::Infallible;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU16, Ordering};
+use std::time::Duration;
+
+use ripieno_score::{Arrangement, Piece, TakeForm};
+use ripieno_store::{ErrorKind, PlacedStem, Store};
+use serde::Deserialize;
+use serde_json::Value;
+
+use super::JobError;
+use super::conform::ENGINE_VERSION;
+use super::files::{delete_blobs, keep_files};
+use super::piece::{load_arrangement, load_piece};
+use crate::render_mix::{
+    Outputs, RenderKind, RenderReport, RenderRequest, Spotlight, StemEntry, render,
+};
+use crate::run::{Hand, break_off_here, now_us, on_a_thread};
+
+/// How often the record is told how far the render is.
+const TELL_EVERY: Duration = Duration::from_millis(400);
+
+/// How much louder a take is made that is to be heard in the crowd, dB.
+const LOUDER_DB: f64 = 9.0;
+
+/// What was asked for, as it stands in the record; what is left out means the whole of it.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Wish {
+    sections: Vec<String>,
+    groups: Vec<String>,
+    louder_take: Option<String>,
+    arrangement_version: Option<i64>,
+    outputs: Option<Outputs>,
+}
+
+/// Everything that goes into a render, owned, so that it can go to a thread.
+struct Order {
+    piece: Piece,
+    arrangement: Arrangement,
+    arrangement_version: i64,
+    stems: Vec<StemEntry>,
+    former_stems: Vec<PathBuf>,
+    kind: RenderKind,
+    wish: Wish,
+    out_dir: PathBuf,
+    beds_dir: PathBuf,
+    threads: usize,
+}
+
+pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobError> {
+    let store = &hand.store;
+    store.start_render(&hand.job, render_id, now_us()).await?;
+    let record = store.render(render_id).await?;
+    let wish = Wish::deserialize(&record.request.0).map_err(|error| {
+        JobError::Refused(format!("What the render is asked for cannot be read: {error}."))
+    })?;
+    let (piece, piece_version) = load_piece(store, &record.piece_id).await?;
+    let (arrangement, arrangement_version) =
+        load_arrangement(store, &record.piece_id, wish.arrangement_version, &piece).await?;
+    let folder = tempfile::tempdir_in(store.work_folder())?;
+    let order = Order {
+        stems: entries(store, store.placed_stems(&record.piece_id).await?).await?,
+        former_stems: former_stems(store, &record.piece_id).await?,
+        kind: match record.kind {
+            ripieno_store::RenderKind::Preview => RenderKind::Preview,
+            ripieno_store::RenderKind::Final => RenderKind::Final,
+        },
+        out_dir: folder.path().join("out"),
+        beds_dir: store.beds_folder(&record.piece_id),
+        threads: hand.settings.render_threads,
+        piece,
+        arrangement,
+        arrangement_version,
+        wish,
+    };
+    let out_dir = order.out_dir.clone();
+    let report = render_and_tell(hand, render_id, order).await?;
+    let mut result = serde_json::to_value(&report).unwrap_or_default();
+    if let Some(fields) = result.as_object_mut() {
+        fields.insert("piece_version".into(), piece_version.into());
+        fields.insert("arrangement_version".into(), arrangement_version.into());
+        fields.insert("engine_version".into(), ENGINE_VERSION.into());
+    }
+    record_result(hand, render_id, &out_dir, &result).await
+}
+
+/// Renders on a thread, and meanwhile tells the record how far it is.
+async fn render_and_tell(
+    hand: &Arc<Hand>,
+    render_id: &str,
+    order: Order,
+) -> Result<RenderReport, JobError> {
+    let permille = Arc::new(AtomicU16::new(0));
+    let (far, held) = (Arc::clone(&permille), Arc::clone(hand));
+    let rendering = on_a_thread(move || {
+        let progress = |share: f32| {
+            far.store((share.clamp(0.0, 1.0) * 1000.0) as u16, Ordering::Relaxed);
+            if let Some(why) = held.break_off() {
+                break_off_here(why);
+            }
+        };
+        render(&order.request(), &progress)
+    });
+    let rendered = tokio::select! {
+        rendered = rendering => rendered?,
+        never = tell(hand, render_id, &permille) => match never {},
+    };
+    rendered.map_err(|error| match error.retryable() {
+        true => JobError::Fault(sentence(&error.to_string())),
+        false => JobError::Refused(sentence(&error.to_string())),
+    })
+}
+
+async fn tell(hand: &Hand, render_id: &str, permille: &AtomicU16) -> Infallible {
+    let mut told = None;
+    loop {
+        tokio::time::sleep(TELL_EVERY).await;
+        let now = permille.load(Ordering::Relaxed);
+        if told == Some(now) {
+            continue;
+        }
+        let doing = "Adding up the takes";
+        match hand.store.report_progress(&hand.job, render_id, i64::from(now), doing).await {
+            Ok(()) => told = Some(now),
+            Err(error) if error.kind() == ErrorKind::LeaseLost => hand.set_lost(),
+            Err(error) => tracing::warn!(%error, "the progress was not noted"),
+        }
+    }
+}
+
+impl Order {
+    fn request(&self) -> RenderRequest<'_> {
+        let spotlight = self.wish.louder_take.clone();
+        let everything = Outputs { group_mixes: true, aligned_stems: true };
+        RenderRequest {
+            piece: &self.piece,
+            arrangement: &self.arrangement,
+            arrangement_version: self.arrangement_version.to_string(),
+            stems: self.stems.clone(),
+            former_stems: self.former_stems.clone(),
+            kind: self.kind,
+            sections: self.wish.sections.clone(),
+            groups: self.wish.groups.clone(),
+            spotlight: spotlight.map(|take_id| Spotlight { take_id, gain_db: LOUDER_DB }),
+            outputs: match self.kind {
+                RenderKind::Preview => Outputs::default(),
+                RenderKind::Final => self.wish.outputs.unwrap_or(everything),
+            },
+            out_dir: self.out_dir.clone(),
+            beds_dir: Some(self.beds_dir.clone()),
+            threads: self.threads,
+        }
+    }
+}
+
+/// The stems with what the arrangement may know of their takes.
+async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry>, JobError> {
+    let mut entries = Vec::with_capacity(placed.len());
+    for stem in placed {
+        let take_id = stem.stem.take_id;
+        let form = TakeForm::deserialize(&stem.form.0).map_err(|error| {
+            JobError::Refused(format!("The form of take {take_id} cannot be read: {error}."))
+        })?;
+        entries.push(StemEntry {
+            path: store.blob_file(&stem.stem.blob).await?.path().to_owned(),
+            facts: form.facts(),
+            credit: form.consents.credit.then_some(form.credit),
+            take_id,
+        });
+    }
+    Ok(entries)
+}
+
+async fn former_stems(store: &Store, piece_id: &str) -> Result<Vec<PathBuf>, JobError> {
+    let mut paths = Vec::new();
+    for blob in store.former_stems(piece_id).await? {
+        match store.blob_file(&blob).await {
+            Ok(file) => paths.push(file.path().to_owned()),
+            Err(error) if error.is_not_found() => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(paths)
+}
+
+async fn record_result(
+    hand: &Hand,
+    render_id: &str,
+    out_dir: &Path,
+    result: &Value,
+) -> Result<(), JobError> {
+    let files = keep_files(&hand.store, out_dir).await?;
+    let finished = hand.store.finish_render(&hand.job, render_id, result, &files, now_us()).await;
+    if finished.as_ref().is_err_and(|error| error.kind() == ErrorKind::LeaseLost) {
+        delete_blobs(&hand.store, &files).await?;
+    }
+    Ok(finished?)
+}
+
+/// An error's own text as a sentence by itself.
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
+    let end = if text.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{first}{}{end}", letters.as_str())
+}
