@@ -1,5 +1,6 @@
 //! The verbs of the command line, one file each.
 
+pub mod client;
 pub mod config;
 pub mod demo;
 pub mod examine;
