@@ -61,7 +61,8 @@ fn fill_reaches_end(packet: &[u8], at: usize, bits: usize) -> Option<bool> {
     }
     let mut bytes = reader.take(4)? as usize;
     if bytes == 15 {
-        bytes += reader.take(8)? as usize - 1;
+        bytes += reader.take(8)? as usize;
+        bytes -= 1;
     }
     let extension = reader.peek(4)?;
     reader.at += bytes * 8;
@@ -178,5 +179,6 @@ mod tests {
         padding.put(0, 16);
         padding.put(7, 3);
         assert!(!ends_with_sbr(&padding.bytes));
+        assert!(!ends_with_sbr(&[0xcf, 0, 0, 0]), "an escaped count of nothing");
     }
 }

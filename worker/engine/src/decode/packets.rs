@@ -213,6 +213,10 @@ impl PacketSource {
     /// Frames that are missing before `packet` by its timestamp.
     fn gap_before(&self, packet: &Packet) -> Option<u64> {
         let rate_hz = f64::from(self.open.info.sample_rate_hz);
+        if self.last_frames == 0 {
+            // The first packet of an overlapping transform gives nothing.
+            return None;
+        }
         let gap = self.start_of(packet)? - self.due?;
         let least = (self.last_frames as f64).max(MIN_GAP_S * rate_hz);
         (gap > least && gap < MAX_GAP_S * rate_hz).then_some(gap.round() as u64)

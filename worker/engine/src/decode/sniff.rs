@@ -15,8 +15,12 @@ pub(super) enum Kind {
     Matroska,
     /// Ogg.
     Ogg,
-    /// FLAC, AIFF or CAF.
-    Plain,
+    /// AIFF or AIFF-C.
+    Aiff,
+    /// Core Audio Format.
+    Caf,
+    /// FLAC in its own container.
+    Flac,
     /// MPEG audio frames, ADTS among them, perhaps after an ID3v2 tag.
     MpegFrames,
 }
@@ -67,8 +71,9 @@ fn kind_of(head: &[u8]) -> Option<Kind> {
     match head.get(..4)? {
         b"RIFF" | b"RF64" | b"BW64" if at(8, b"WAVE") => Some(Kind::Wave),
         b"riff" if at(4, &super::wave::W64_RIFF_TAIL) => Some(Kind::Wave),
-        b"FORM" if at(8, b"AIFF") || at(8, b"AIFC") => Some(Kind::Plain),
-        b"fLaC" | b"caff" => Some(Kind::Plain),
+        b"FORM" if at(8, b"AIFF") || at(8, b"AIFC") => Some(Kind::Aiff),
+        b"caff" => Some(Kind::Caf),
+        b"fLaC" => Some(Kind::Flac),
         b"OggS" => Some(Kind::Ogg),
         [0x1a, 0x45, 0xdf, 0xa3] => Some(Kind::Matroska),
         _ if is_iso() => Some(Kind::IsoMedia),
@@ -152,12 +157,12 @@ mod tests {
     #[test]
     fn containers_are_known_by_their_first_bytes() {
         assert_eq!(kind(b"RIFF\0\0\0\0WAVEfmt ").unwrap(), Kind::Wave);
-        assert_eq!(kind(b"FORM\0\0\0\0AIFCFVER").unwrap(), Kind::Plain);
+        assert_eq!(kind(b"FORM\0\0\0\0AIFCFVER").unwrap(), Kind::Aiff);
         assert_eq!(kind(b"\0\0\0\x18ftypmp42").unwrap(), Kind::IsoMedia);
         assert_eq!(kind(b"\x1a\x45\xdf\xa3rest").unwrap(), Kind::Matroska);
         assert_eq!(kind(&[0xff, 0xfb, 0x90, 0x64, 0]).unwrap(), Kind::MpegFrames);
         assert_eq!(kind(&[0xff, 0xf1, 0x50, 0x80, 0]).unwrap(), Kind::MpegFrames);
-        assert_eq!(kind(b"ID3\x04\0\0\0\0\0\x02xxfLaC....").unwrap(), Kind::Plain);
+        assert_eq!(kind(b"ID3\x04\0\0\0\0\0\x02xxfLaC....").unwrap(), Kind::Flac);
     }
 
     #[test]

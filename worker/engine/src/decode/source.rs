@@ -3,9 +3,9 @@
 use std::fs::File;
 
 use super::packets::PacketSource;
+use super::pcm_file::PcmSource;
 use super::sniff::{Kind, sniff};
 use super::timeline::{Segment, Timeline};
-use super::wave::WaveSource;
 use super::{DecodeError, Info, Limits, Note, track};
 
 /// What one step of a source came to.
@@ -28,8 +28,8 @@ pub(super) enum Step {
 
 /// A file opened at its first frame.
 pub(super) enum Source {
-    /// PCM in a wave file.
-    Wave(WaveSource),
+    /// Plain PCM.
+    Pcm(PcmSource),
     /// Packets of a codec in a container.
     Packets(Box<PacketSource>),
 }
@@ -38,10 +38,10 @@ impl Source {
     /// Opens `file` by what it is and checks it against `limits`.
     pub(super) fn open(mut file: File, limits: &Limits) -> Result<(Self, Timeline), DecodeError> {
         let kind = sniff(&mut file)?;
-        if kind == Kind::Wave
-            && let Some(wave) = WaveSource::open(file.try_clone()?, limits)?
+        if matches!(kind, Kind::Wave | Kind::Aiff | Kind::Caf)
+            && let Some(pcm) = PcmSource::open(file.try_clone()?, limits)?
         {
-            return Ok((Source::Wave(wave), Timeline::new([Segment::after(0)])));
+            return Ok((Source::Pcm(pcm), Timeline::new([Segment::after(0)])));
         }
         let (packets, timeline) = track::open(file, kind, limits)?;
         Ok((Source::Packets(Box::new(packets)), timeline))
@@ -50,7 +50,7 @@ impl Source {
     /// What the headers say.
     pub(super) fn info(&self) -> &Info {
         match self {
-            Source::Wave(wave) => wave.info(),
+            Source::Pcm(pcm) => pcm.info(),
             Source::Packets(packets) => packets.info(),
         }
     }
@@ -58,7 +58,7 @@ impl Source {
     /// Decodes the next frames into `block`.
     pub(super) fn step(&mut self, block: &mut Vec<Vec<f32>>) -> Result<Step, DecodeError> {
         match self {
-            Source::Wave(wave) => Ok(if wave.step(block)? { Step::Audio } else { Step::End }),
+            Source::Pcm(pcm) => Ok(if pcm.step(block)? { Step::Audio } else { Step::End }),
             Source::Packets(packets) => packets.step(block),
         }
     }
@@ -66,7 +66,7 @@ impl Source {
     /// What was odd about the file, whose sound ended at `end_s`.
     pub(super) fn take_notes(&mut self, end_s: f64) -> Vec<Note> {
         match self {
-            Source::Wave(wave) => wave.notes(end_s),
+            Source::Pcm(pcm) => pcm.notes(end_s),
             Source::Packets(packets) => packets.take_notes(end_s),
         }
     }

@@ -1,7 +1,6 @@
 //! The first sound track of a container, its decoder, and what is to be cut off its ends.
 
 use std::fs::File;
-use std::io::{Seek, SeekFrom};
 
 use symphonia::core::codecs::audio::well_known::{CODEC_ID_AAC, CODEC_ID_OPUS};
 use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
@@ -13,6 +12,7 @@ use symphonia::core::meta::MetadataOptions;
 
 use super::edits::MovieTimes;
 use super::matroska::{TrackTrim, track_trims, trim_of};
+use super::media::Media;
 use super::opus::{OPUS_RATE_HZ, OpusPackets};
 use super::packets::{PacketSource, Packets};
 use super::sniff::Kind;
@@ -59,8 +59,7 @@ pub(super) fn open(
         Kind::Matroska => trims = track_trims(&file),
         _ => {}
     }
-    file.seek(SeekFrom::Start(0))?;
-    let format = probe(file)?;
+    let format = probe(Media::new(file, kind)?)?;
     let container = container_name(format.format_info().short_name);
     let mut open = choose(&*format, container, movie.has_sound)?;
     check_limits(&open.info, limits)?;
@@ -79,7 +78,7 @@ pub(super) fn open(
     Ok((PacketSource::new(format, open, packets, notes), timeline))
 }
 
-fn probe(file: File) -> Result<Box<dyn FormatReader>, DecodeError> {
+fn probe(file: Media) -> Result<Box<dyn FormatReader>, DecodeError> {
     let stream = MediaSourceStream::new(Box::new(file), Default::default());
     symphonia::default::get_probe()
         .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
@@ -166,7 +165,9 @@ fn segments_of(
     let delay = track.and_then(|t| t.delay).unwrap_or(0).into();
     let frames = track.and_then(|t| t.num_frames);
     match (kind, &open.decoder) {
-        (Kind::Matroska, _) if trim.codec_delay_ns > 0 => {
+        // Of a Vorbis stream the delay is what the first packet, which overlaps with nothing,
+        // stands for; no decoder gives anything for it.
+        (Kind::Matroska, _) if trim.codec_delay_ns > 0 && open.info.codec != "Vorbis" => {
             vec![Segment::after(frames_of_ns(trim.codec_delay_ns, open.info.sample_rate_hz))]
         }
         (_, Decoder::Opus(_)) => vec![Segment::after(chained_delay(open))],
@@ -176,7 +177,7 @@ fn segments_of(
             _ => vec![Segment::after(0)],
         },
         // A CAF packet table gives the priming and the frames that are valid after it.
-        (Kind::Plain, _) if delay > 0 => {
+        (Kind::Caf, _) if delay > 0 => {
             let to = frames.map_or(u64::MAX, |n| delay.saturating_add(n));
             vec![Segment::Media { from: delay, to }]
         }
@@ -207,7 +208,7 @@ fn mp3_segments(track: Option<&Track>, delay: u64, frames: Option<u64>) -> Vec<S
 fn expected_frames(kind: Kind, track: Option<&Track>, info: &Info) -> Option<u64> {
     let track = track?;
     match kind {
-        Kind::Plain => track.num_frames,
+        Kind::Caf | Kind::Aiff | Kind::Flac => track.num_frames,
         Kind::MpegFrames if track.delay.is_some_and(|d| d > 0) => track.num_frames,
         Kind::IsoMedia => {
             let base = track.time_base?;
