@@ -14,6 +14,9 @@ mod piece;
 mod family;
 mod take;
 mod arrangement;
+mod csv;
+mod credits;
+mod offsets;
 pub mod midi;
 mod demo;
 mod mistake;
@@ -24,10 +27,12 @@ pub use arrangement::{
 };
 pub use chart::{Chart, ChartError, ChartRun, ChordChange};
 pub use chord::{Chord, NotAChord};
+pub use credits::{Credit, Credits, credits};
 pub use demo::{ARRANGEMENT_TOML, PIECE_TOML, nine_harbours};
 pub use family::{Family, Suggestion, families, family_keyed, suggest};
 pub use key::{Key, Mode, NotANote, NoteName};
 pub use mistake::{Mistake, Mistakes, nearest};
+pub use offsets::{EDL_EVENTS, EdlFile, FrameRate, NotAFrameRate, OffsetList, TakeOffset};
 pub use piece::{
     ConformPolicy, ConsentWording, Delivery, MOST_BARS, Mark, Marks, Piece, PieceGrid, Section,
 };
