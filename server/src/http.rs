@@ -16,6 +16,7 @@ pub mod receipts;
 pub mod renders;
 pub mod security;
 pub mod takes;
+pub mod tus;
 
 use std::error::Error;
 use std::sync::Arc;
@@ -146,6 +147,7 @@ pub fn router(app: AppState) -> Router {
         .merge(quick)
         .merge(slow)
         .merge(pages::slow_routes())
+        .merge(tus::routes())
         .fallback(|| async { Problem::not_found("There is nothing at this address.") })
         .method_not_allowed_fallback(|| async { Problem::method_not_allowed() })
         .layer(CatchPanicLayer::custom(|_| Problem::internal().into_response()))

@@ -14,15 +14,13 @@ use ripieno_store::{ErrorKind, StoredBlob};
 
 use super::App;
 use super::problem::{Answer, Problem};
-use super::takes::kind_of_file::refuse_what_is_no_sound;
+use super::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
 use crate::clock::now_us;
 
 /// Bytes that all text fields of a form may have together.
 const MAX_TEXT: usize = 256 * 1024;
 /// How long the rest of a refused body is read, so that the client gets to see the answer.
 const DRAIN: Duration = Duration::from_secs(5);
-/// Bytes to know a kind of file by.
-const HEAD: usize = 512;
 
 /// What a form brought.
 #[derive(Debug, Default)]

@@ -156,6 +156,19 @@ impl Problem {
         it
     }
 
+    /// 423: somebody is writing it at this moment.
+    pub fn locked(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::LOCKED, "locked", "Being written", detail)
+            .with_header(header::RETRY_AFTER, "1")
+    }
+
+    /// 460: the bytes are not those the sender meant (tus 1.0.0, checksum extension).
+    pub fn checksum_mismatch() -> Self {
+        let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);
+        let detail = "The bytes were damaged on the way; none of them were kept. Send them again.";
+        Self::new(status, "checksum", "Checksum mismatch", detail)
+    }
+
     /// 428: send `If-Match`, so that two people cannot overwrite one another.
     pub fn must_name_version(detail: impl Into<String>) -> Self {
         let title = "Say which version you changed";

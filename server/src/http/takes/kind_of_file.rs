@@ -3,6 +3,9 @@
 
 use crate::http::problem::{Answer, Problem};
 
+/// Bytes at the start of a file to know its kind by.
+pub const HEAD: usize = 512;
+
 /// Looks at the first bytes of a file.
 ///
 /// # Errors

@@ -5,6 +5,7 @@ use axum::body::Body;
 use axum::extract::State;
 use axum::http::{HeaderMap, Request, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use futures::StreamExt;
 use ripieno_score::{Mistake, Mistakes, TakeForm};
 use ripieno_store::{ErrorKind, NewTake, StoredBlob, TakeState, Upload};
 use serde::Serialize;
@@ -15,6 +16,7 @@ use crate::http::extract::Path;
 use crate::http::identity::Client;
 use crate::http::multipart::{self, Sent, SentFile};
 use crate::http::pieces::{self, LoadedPiece};
+use crate::http::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
 use crate::http::problem::{Answer, Problem, ProblemBody};
 use crate::http::{App, AppState};
 use crate::jobs;
@@ -344,8 +346,23 @@ async fn finished_upload(
             _ => Problem::from(e),
         })?;
     let said = |name: &str| upload.metadata[name].as_str().unwrap_or_default().to_owned();
+    if upload.take_id.is_none() {
+        refuse_what_is_no_sound(&head_of(app, &blob).await?, &said("filename"))?;
+    }
     let file = SentFile { file_name: said("filename"), media_type: said("filetype"), blob };
     Ok((upload, file))
+}
+
+/// The first bytes of a blob.
+async fn head_of(app: &App, blob: &StoredBlob) -> Answer<Vec<u8>> {
+    let mut head = Vec::new();
+    if blob.bytes > 0 {
+        let mut stream = app.store.read_blob_range(&blob.id, 0..HEAD as u64).await?.stream;
+        while let Some(chunk) = stream.next().await {
+            head.extend_from_slice(&chunk?);
+        }
+    }
+    Ok(head)
 }
 
 fn form_mistake(field: &str, what: &str, instead: &str) -> Mistake {

@@ -1,0 +1,16 @@
+// The desk: shows how far renders are, and loads the page again when one is done.
+
+for (const article of document.querySelectorAll("[data-render]")) {
+  const bar = article.querySelector("progress");
+  const doing = article.querySelector("[data-doing]");
+  const events = new EventSource(`/api/v1/renders/${article.dataset.render}/progress`);
+  events.addEventListener("progress", (event) => {
+    const render = JSON.parse(event.data);
+    bar.value = render.progress * 100;
+    doing.textContent = render.doing;
+    if (!["queued", "rendering"].includes(render.state)) {
+      events.close();
+      location.reload();
+    }
+  });
+}
