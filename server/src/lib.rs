@@ -6,6 +6,5 @@ pub mod clock;
 pub mod commands;
 pub mod config;
 pub mod http;
-mod jobs;
 pub mod pages;
 pub mod serve;

@@ -96,7 +96,7 @@ impl Service {
     ) -> Result<(), ServeError> {
         let app = self.app;
         let stopping = app.stopping.clone();
-        let workers = JoinSet::new();
+        let workers = start_workers(&app);
         let told = stopping.clone();
         let server = axum::serve(
             listener,
@@ -126,6 +126,36 @@ impl Service {
     #[must_use]
     pub fn store(&self) -> &Store {
         &self.app.store
+    }
+}
+
+/// Starts the worker inside, if the settings want one.
+fn start_workers(app: &App) -> JoinSet<()> {
+    let mut workers = JoinSet::new();
+    if app.config.workers > 0 {
+        let told = app.stopping.clone();
+        let shutdown = async move { told.cancelled().await };
+        let settings = worker_settings(&app.config);
+        workers.spawn(ripieno_worker::run::run(app.store.clone(), settings, shutdown));
+    }
+    workers
+}
+
+/// What the settings say to a worker, inside the server or beside it.
+#[must_use]
+pub fn worker_settings(config: &Config) -> ripieno_worker::run::Settings {
+    let default = ripieno_worker::run::Settings::default();
+    let mut limits = default.limits.clone();
+    limits.max_decoded_s = config.max_decoded_s;
+    ripieno_worker::run::Settings {
+        slots: config.workers.max(1),
+        render_threads: match config.render_threads {
+            0 => default.render_threads,
+            threads => threads,
+        },
+        stop_within: Duration::from_secs(config.stop_grace_s),
+        limits,
+        ..default
     }
 }
 

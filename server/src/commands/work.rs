@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::serve::{start_log, told_to_stop};
 use super::{Failure, SettingsArgs, runtime, say};
-use crate::serve::open_store;
+use crate::serve::{open_store, worker_settings};
 
 /// Flags of `ripieno work`.
 #[derive(Args, Debug)]
@@ -24,7 +24,7 @@ pub fn run(settings: &SettingsArgs, args: WorkArgs) -> Result<(), Failure> {
     runtime()?.block_on(async {
         let store = open_store(&config).await.map_err(Failure::job)?;
         say(&format!("Working on {}. Ctrl-C stops.", config.data_dir.display()));
-        told_to_stop().await;
+        ripieno_worker::run::run(store.clone(), worker_settings(&config), told_to_stop()).await;
         store.close().await;
         Ok(())
     })

@@ -6,6 +6,7 @@ use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 use ripieno_score::{Mistake, Mistakes};
 use ripieno_store::{DocumentFormat, ErrorKind, NewDocument};
+use ripieno_worker::jobs::Job;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -14,7 +15,6 @@ use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
 use super::{App, AppState, documents};
 use crate::clock::{now_us, rfc3339};
-use crate::jobs;
 
 /// A piece in a list.
 #[derive(Debug, Serialize, ToSchema)]
@@ -309,6 +309,6 @@ fn slug_problem(error: ripieno_store::StoreError, slug: &str) -> Problem {
 }
 
 async fn queue_pack(app: &App, piece_id: &str) -> Answer<()> {
-    app.store.queue_job(&jobs::pack(piece_id), now_us()).await?;
+    app.store.queue_job(&Job::pack(piece_id), now_us()).await?;
     Ok(())
 }

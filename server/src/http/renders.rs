@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use futures::Stream;
 use ripieno_score::{Mistake, Mistakes, Piece};
 use ripieno_store::{ErrorKind, NewRender, Render, RenderFile, RenderKind, RenderState, TakeState};
+use ripieno_worker::jobs::Job;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -18,7 +19,6 @@ use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
 use super::{App, AppState, files, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
-use crate::jobs;
 
 /// How often a watched render is looked at.
 const LOOK_EVERY: Duration = Duration::from_millis(400);
@@ -215,7 +215,7 @@ pub async fn ask(
         requested_by: who,
         occasion: None,
     };
-    Ok(app.store.request_render(&render, jobs::render, now_us()).await?)
+    Ok(app.store.request_render(&render, Job::render, now_us()).await?)
 }
 
 fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {

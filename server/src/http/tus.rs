@@ -55,9 +55,11 @@ async fn speak_tus(mut request: Request, next: Next) -> Response {
     let mut response = match version {
         Some(VERSION) => next.run(request).await,
         _ if request.method() == Method::OPTIONS => next.run(request).await,
-        _ => Problem::changed_meanwhile("This server speaks tus 1.0.0: send `Tus-Resumable: 1.0.0`.")
-            .with_header(HeaderName::from_static("tus-version"), VERSION)
-            .into_response(),
+        _ => {
+            Problem::changed_meanwhile("This server speaks tus 1.0.0: send `Tus-Resumable: 1.0.0`.")
+                .with_header(HeaderName::from_static("tus-version"), VERSION)
+                .into_response()
+        }
     };
     let headers = response.headers_mut();
     headers.insert(TUS_RESUMABLE, HeaderValue::from_static(VERSION));
@@ -86,9 +88,9 @@ async fn create(
     let Some(length) = text(&headers, &UPLOAD_LENGTH) else {
         return Err(Problem::bad_request("Say how long the file is, as `Upload-Length`."));
     };
-    let length: u64 = length.parse().map_err(|_| {
-        Problem::bad_request("`Upload-Length` must be a number of bytes.")
-    })?;
+    let length: u64 = length
+        .parse()
+        .map_err(|_| Problem::bad_request("`Upload-Length` must be a number of bytes."))?;
     let said = metadata::read(text(&headers, &UPLOAD_METADATA).unwrap_or_default())?;
     let named = |key: &str| said.get(key).map(String::as_str).unwrap_or_default();
     if named("piece").is_empty() {
@@ -107,10 +109,8 @@ async fn create(
     let now = now_us();
     let life_us = i64::try_from(app.config.upload_expires_h.max(1)).unwrap_or(24 * 365);
     let expires = now.saturating_add(life_us.saturating_mul(3_600_000_000));
-    let (upload, secret) = app
-        .store
-        .create_upload(&loaded.record.id, Some(length), &kept, expires, now)
-        .await?;
+    let (upload, secret) =
+        app.store.create_upload(&loaded.record.id, Some(length), &kept, expires, now).await?;
     let place = format!("{}/uploads/{}", app.config.public_base(), secret.reveal());
     let headers = [(header::LOCATION, place), (UPLOAD_EXPIRES, http_date(upload.expires_at))];
     Ok((StatusCode::CREATED, headers).into_response())
@@ -147,7 +147,9 @@ async fn one_upload(
 
 async fn find(app: &App, token: &str) -> Answer<Upload> {
     app.store.find_upload(token, now_us()).await?.ok_or_else(|| {
-        Problem::not_found("There is no upload at this address, or it has expired. Begin a new one.")
+        Problem::not_found(
+            "There is no upload at this address, or it has expired. Begin a new one.",
+        )
     })
 }
 
@@ -169,18 +171,18 @@ async fn append(app: &App, upload: &Upload, headers: &HeaderMap, body: Body) -> 
         ));
     }
     let offset = text(headers, &UPLOAD_OFFSET).and_then(|o| o.parse::<u64>().ok());
-    let offset = offset.ok_or_else(|| {
-        Problem::bad_request("Say where the bytes belong, as `Upload-Offset`.")
-    })?;
+    let offset = offset
+        .ok_or_else(|| Problem::bad_request("Say where the bytes belong, as `Upload-Offset`."))?;
     let checksum = text(headers, &UPLOAD_CHECKSUM).map(body::Checksum::parse).transpose()?;
-    let appending = app.store.append_upload(&upload.id, offset).await.map_err(|e| match e.kind() {
-        ErrorKind::OffsetConflict { current } => {
-            Problem::conflict(format!("The upload has {current} bytes; go on from there."))
-        }
-        ErrorKind::Busy => Problem::locked("The bytes before these are still being written."),
-        ErrorKind::NotNow => Problem::conflict("The upload is finished."),
-        _ => Problem::from(e),
-    })?;
+    let appending =
+        app.store.append_upload(&upload.id, offset).await.map_err(|e| match e.kind() {
+            ErrorKind::OffsetConflict { current } => {
+                Problem::conflict(format!("The upload has {current} bytes; go on from there."))
+            }
+            ErrorKind::Busy => Problem::locked("The bytes before these are still being written."),
+            ErrorKind::NotNow => Problem::conflict("The upload is finished."),
+            _ => Problem::from(e),
+        })?;
     body::pour(app, upload, appending, body, offset, checksum).await?;
     Ok(app.store.upload(&upload.id).await?)
 }

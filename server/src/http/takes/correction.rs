@@ -2,6 +2,7 @@
 
 use ripieno_score::{Mistake, Mistakes};
 use ripieno_store::{ErrorKind, Take, TakeState};
+use ripieno_worker::jobs::Job;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -9,7 +10,6 @@ use utoipa::ToSchema;
 use crate::clock::now_us;
 use crate::http::App;
 use crate::http::problem::{Answer, Problem};
-use crate::jobs;
 
 /// Furthest a take can be nudged by hand: beyond it, it is another place, not a nudge.
 const MOST_NUDGE_MS: f64 = 5_000.0;
@@ -50,7 +50,7 @@ pub async fn apply(
     };
     let changed = corrections(&take.corrections, &take.outcome, wish)?;
     if let Some(corrections) = changed {
-        let job = jobs::conform(&take.id);
+        let job = Job::conform(&take.id);
         app.store.correct_take(&take.id, &corrections, &job, now_us()).await?;
     } else if decided.is_none() {
         return Err(Problem::bad_request(

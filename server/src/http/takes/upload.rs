@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Response};
 use futures::StreamExt;
 use ripieno_score::{Mistake, Mistakes, TakeForm};
 use ripieno_store::{ErrorKind, NewTake, StoredBlob, TakeState, Upload};
+use ripieno_worker::jobs::Job;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -16,10 +17,9 @@ use crate::http::extract::Path;
 use crate::http::identity::Client;
 use crate::http::multipart::{self, Sent, SentFile};
 use crate::http::pieces::{self, LoadedPiece};
-use crate::http::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
 use crate::http::problem::{Answer, Problem, ProblemBody};
+use crate::http::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
 use crate::http::{App, AppState};
-use crate::jobs;
 
 /// What is sent to hand in a take, as `multipart/form-data`.
 #[derive(Debug, ToSchema)]
@@ -274,7 +274,7 @@ async fn keep_each(
 }
 
 async fn submit(app: &App, take: &NewTake<'_>) -> Answer<HandedIn> {
-    let submitted = app.store.submit_take(take, jobs::conform, now_us()).await;
+    let submitted = app.store.submit_take(take, Job::conform, now_us()).await;
     let submitted = submitted.map_err(|e| match e.kind() {
         ErrorKind::Taken => Problem::conflict(
             "This submission was sent before with another recording. Load the form again to send \

@@ -37,9 +37,9 @@ impl Checksum {
                  that are.",
             ));
         }
-        let expected = STANDARD.decode(sum.trim()).map_err(|_| {
-            Problem::bad_request("The sum in `Upload-Checksum` is no Base64.")
-        })?;
+        let expected = STANDARD
+            .decode(sum.trim())
+            .map_err(|_| Problem::bad_request("The sum in `Upload-Checksum` is no Base64."))?;
         Ok(Self { expected, sum: Sha1::new() })
     }
 
@@ -96,8 +96,12 @@ pub(super) async fn pour(
     match checksum {
         // Without its end a checksum cannot be told, so nothing of it counts.
         Some(_) if !whole => return Err(broke_off()),
-        Some(checksum) if !checksum.holds() => return Err(Problem::checksum_mismatch()),
-        _ => {}
+        Some(checksum) => {
+            if !checksum.holds() {
+                return Err(Problem::checksum_mismatch());
+            }
+        }
+        None => {}
     }
     to.keep().await?;
     if whole { Ok(()) } else { Err(broke_off()) }
