@@ -11,8 +11,12 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 const MAGIC: [u8; 8] = *b"ripbed_1";
+
+/// Tells the temporary files of one process apart.
+static SAVES: AtomicU64 = AtomicU64::new(0);
 
 /// Why a bed file is of no use; it is then made anew.
 #[derive(Debug, thiserror::Error)]
@@ -32,7 +36,8 @@ impl Bed {
     /// Any failure to write, as when the disk is full; the old file then stays.
     pub fn save(&self, path: &Path) -> io::Result<()> {
         let bytes = self.encode();
-        let temporary = path.with_extension(format!("tmp{}", std::process::id()));
+        let number = SAVES.fetch_add(1, Ordering::Relaxed);
+        let temporary = path.with_extension(format!("tmp{}-{number}", std::process::id()));
         let written = File::create(&temporary)
             .and_then(|mut file| file.write_all(&bytes))
             .and_then(|()| std::fs::rename(&temporary, path));

@@ -105,7 +105,7 @@ fn a_bed_is_within_its_bound_of_the_float64_sum() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
     /// Order, the cut into stretches, and what was added and taken out on the way never change
     /// a bed.
     #[test]

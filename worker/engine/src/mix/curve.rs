@@ -226,6 +226,7 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
         /// A full-scale step over 5 ms at 48 kHz moves by at most π/2/240 a sample; no zipper,
         /// no jump, wherever the points lie.
         #[test]

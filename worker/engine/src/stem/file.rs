@@ -34,6 +34,7 @@ pub struct StemFile {
     path: PathBuf,
     summary: StemSummary,
     runs: Vec<BlockRun>,
+    powers: Vec<f32>,
 }
 
 /// A stem opened for reading its samples.
@@ -69,8 +70,8 @@ impl StemFile {
         if header_hash(&header, &index) != header[HEADER_BYTES - 32..] {
             return Err(StemError::Damaged("its header and index do not fit together"));
         }
-        let runs = decode_index(&index, stored_blocks, &summary)?;
-        Ok(Self { path, summary, runs })
+        let (runs, powers) = decode_index(&index, stored_blocks, &summary)?;
+        Ok(Self { path, summary, runs, powers })
     }
 
     /// Where the file is.
@@ -89,6 +90,13 @@ impl StemFile {
     #[must_use]
     pub fn runs(&self) -> &[BlockRun] {
         &self.runs
+    }
+
+    /// K-weighted power (BS.1770-4) of every stored block with its number: the mean squares of
+    /// the channels added, so −0.691 + 10·log₁₀ of it is the block's loudness in LUFS.
+    pub fn block_powers(&self) -> impl Iterator<Item = (i64, f32)> + '_ {
+        let blocks = self.runs.iter().flat_map(|run| run.first_block..run.end_block());
+        blocks.zip(self.powers.iter().copied())
     }
 
     /// The parts of the runs that lie in `blocks`, in order.
@@ -279,21 +287,41 @@ fn header_hash(page: &[u8; HEADER_BYTES], index: &[u8]) -> [u8; 32] {
     *hasher.finalize().as_bytes()
 }
 
-/// Sixteen bytes a run: first block, count.
-pub(super) fn encode_index(runs: &[BlockRun]) -> Vec<u8> {
-    runs.iter()
-        .flat_map(|run| [run.first_block.to_le_bytes(), run.blocks.to_le_bytes()])
-        .flatten()
-        .collect()
+/// The number of runs; sixteen bytes a run: first block, count; then a power a stored block.
+pub(super) fn encode_index(runs: &[BlockRun], powers: &[f32]) -> Vec<u8> {
+    let mut bytes = (runs.len() as u64).to_le_bytes().to_vec();
+    for run in runs {
+        bytes.extend(run.first_block.to_le_bytes());
+        bytes.extend(run.blocks.to_le_bytes());
+    }
+    bytes.extend(powers.iter().flat_map(|power| power.to_le_bytes()));
+    bytes
 }
 
 fn decode_index(
     index: &[u8],
     stored_blocks: u64,
     summary: &StemSummary,
-) -> Result<Vec<BlockRun>, StemError> {
-    let wrong = StemError::Damaged("its index is impossible");
-    let (entries, rest) = index.as_chunks::<16>();
+) -> Result<(Vec<BlockRun>, Vec<f32>), StemError> {
+    let wrong = || StemError::Damaged("its index is impossible");
+    let (count, rest) = index.split_first_chunk::<8>().ok_or_else(wrong)?;
+    let split = u64::from_le_bytes(*count).checked_mul(16).and_then(|at| usize::try_from(at).ok());
+    let (entries, powers) = split.and_then(|at| rest.split_at_checked(at)).ok_or_else(wrong)?;
+    let runs =
+        decode_runs(entries.as_chunks::<16>().0, stored_blocks, summary).ok_or_else(wrong)?;
+    let (powers, odd) = powers.as_chunks::<4>();
+    let powers: Vec<f32> = powers.iter().map(|power| f32::from_le_bytes(*power)).collect();
+    let sane = odd.is_empty()
+        && powers.len() as u64 == stored_blocks
+        && powers.iter().all(|power| *power >= 0.0 && power.is_finite());
+    if sane { Ok((runs, powers)) } else { Err(wrong()) }
+}
+
+fn decode_runs(
+    entries: &[[u8; 16]],
+    stored_blocks: u64,
+    summary: &StemSummary,
+) -> Option<Vec<BlockRun>> {
     let block = BLOCK_FRAMES as i64;
     let mut from = summary.first_sample.div_euclid(block);
     let end = (summary.end_sample() + block - 1).div_euclid(block);
@@ -301,18 +329,18 @@ fn decode_index(
     let mut runs = Vec::with_capacity(entries.len());
     for entry in entries {
         let (first, blocks) = entry.split_at(8);
-        let first_block = first.try_into().map_or(0, i64::from_le_bytes);
-        let blocks = blocks.try_into().map_or(0, u64::from_le_bytes);
+        let first_block = i64::from_le_bytes(first.try_into().ok()?);
+        let blocks = u64::from_le_bytes(blocks.try_into().ok()?);
         let fits = first_block >= from
             && blocks > 0
             && blocks <= stored_blocks - slot
             && first_block <= end - blocks.min(MAX_POSITION as u64) as i64;
         if !fits {
-            return Err(wrong);
+            return None;
         }
         runs.push(BlockRun { first_block, blocks, slot });
         slot += blocks;
         from = first_block + blocks as i64;
     }
-    if slot == stored_blocks && rest.is_empty() { Ok(runs) } else { Err(wrong) }
+    (slot == stored_blocks).then_some(runs)
 }

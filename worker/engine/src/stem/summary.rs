@@ -53,6 +53,7 @@ pub(super) struct Gauge {
     power: f64,
     block_power: Vec<f32>,
     peak: f32,
+    block_ms: u32,
 }
 
 /// Corner of the one-pole low-pass that tells low sounds from others, Hz.
@@ -70,15 +71,22 @@ impl Gauge {
             power: 0.0,
             block_power: Vec::new(),
             peak: 0.0,
+            block_ms: (BLOCK_FRAMES as u32 * 1000 / rate_hz).clamp(1, 400),
         })
     }
 
-    /// Takes one block, all channels.
-    pub(super) fn push(&mut self, channels: &[&[f32]]) {
-        if let Some(meter) = &mut self.meter
-            && meter.add_frames_planar_f32(channels).is_err()
-        {
-            self.meter = None;
+    /// Takes one block, all channels; gives its K-weighted power (BS.1770-4), the channels'
+    /// mean squares added.
+    pub(super) fn push(&mut self, channels: &[&[f32]]) -> f32 {
+        let mut weighted = 0.0;
+        if let Some(meter) = &mut self.meter {
+            match meter.add_frames_planar_f32(channels) {
+                Ok(()) => {
+                    let lufs = meter.loudness_window(self.block_ms).unwrap_or(f64::NEG_INFINITY);
+                    weighted = 10f64.powf((lufs + 0.691) / 10.0) as f32;
+                }
+                Err(_) => self.meter = None,
+            }
         }
         let mut block_power = 0.0f64;
         for (channel, low) in channels.iter().zip(&mut self.low) {
@@ -97,6 +105,7 @@ impl Gauge {
         }
         self.power += block_power;
         self.block_power.push((block_power / BLOCK_FRAMES as f64) as f32);
+        weighted
     }
 
     pub(super) fn active_frames(&self) -> u64 {

@@ -52,7 +52,7 @@ fn silence_is_not_stored() {
     assert_eq!(summary.stored_frames, BLOCK_FRAMES as u64);
     assert_eq!(summary.peak, 0.25);
     let length = std::fs::metadata(&path).unwrap().len();
-    assert_eq!(length, (HEADER_BYTES + BLOCK_BYTES + 16) as u64);
+    assert_eq!(length, (HEADER_BYTES + BLOCK_BYTES + 8 + 16 + 4) as u64);
     let empty = write(&path, 0, &[vec![]], 1);
     assert_eq!((empty.frames, empty.active_lufs), (0, None));
     assert!(StemFile::open(&path).unwrap().runs().is_empty());
@@ -60,7 +60,7 @@ fn silence_is_not_stored() {
 
 /// A 997 Hz sine at 0 dBFS on one channel reads −3.01 LUFS (ITU-R BS.1770-4, annex 1).
 #[test]
-fn the_summary_holds_loudness_of_the_active_part_alone() {
+fn summary_and_block_powers_tell_the_loudness_of_the_active_part() {
     let dir = tempfile::tempdir().unwrap();
     let sine: Vec<f32> = (0..48_000 * 20)
         .map(|n| {
@@ -73,6 +73,9 @@ fn the_summary_holds_loudness_of_the_active_part_alone() {
     assert!((summary.active_lufs.unwrap() + 3.01).abs() < 0.3, "{summary:?}");
     assert!((summary.active_frames as i64 - 240_000).abs() <= 2 * BLOCK_FRAMES as i64);
     assert!(summary.low_share < 0.1);
+    let stem = StemFile::open(dir.path().join("s")).unwrap();
+    let middle = stem.block_powers().nth(30).unwrap().1;
+    assert!((-0.691 + 10.0 * middle.log10() + 3.01).abs() < 0.05, "{middle}");
 }
 
 #[test]
@@ -139,7 +142,7 @@ fn one_changed_sample_is_found_by_verify() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
     /// Any flipped byte in header or index, even with its hash made to fit, never panics.
     #[test]
     fn hostile_headers_never_panic(at in 8usize..200, byte: u8, fix: bool) {

@@ -16,6 +16,7 @@ pub struct StemWriter<W: Write + Seek> {
     next_block: i64,
     planes: Vec<Vec<f32>>,
     runs: Vec<BlockRun>,
+    powers: Vec<f32>,
     stored_blocks: u64,
     gauge: Gauge,
     hasher: blake3::Hasher,
@@ -60,6 +61,7 @@ impl<W: Write + Seek> StemWriter<W> {
                 })
                 .collect(),
             runs: Vec::new(),
+            powers: Vec::new(),
             stored_blocks: 0,
             gauge,
             hasher,
@@ -123,7 +125,7 @@ impl<W: Write + Seek> StemWriter<W> {
             low_share: self.gauge.low_share(),
             content_hash: *self.hasher.finalize().as_bytes(),
         };
-        let index = encode_index(&self.runs);
+        let index = encode_index(&self.runs, &self.powers);
         self.out.write_all(&index)?;
         self.out.seek(SeekFrom::Start(0))?;
         self.out.write_all(&encode_header(&summary, self.stored_blocks, &index)[..])?;
@@ -137,7 +139,7 @@ impl<W: Write + Seek> StemWriter<W> {
             plane.resize(BLOCK_FRAMES, 0.0);
         }
         let views: Vec<&[f32]> = self.planes.iter().map(Vec::as_slice).collect();
-        self.gauge.push(&views);
+        let power = self.gauge.push(&views);
         if views.iter().any(|plane| plane.iter().any(|&sample| sample != 0.0)) {
             self.bytes.clear();
             for plane in &views {
@@ -154,6 +156,7 @@ impl<W: Write + Seek> StemWriter<W> {
                     slot: self.stored_blocks,
                 }),
             }
+            self.powers.push(power);
             self.stored_blocks += 1;
         }
         self.planes.iter_mut().for_each(Vec::clear);
