@@ -61,8 +61,8 @@ pub struct GroupReport {
     pub name: String,
     /// Stems in it that are not muted.
     pub stems: usize,
-    /// Level its bed measured over where it plays, dB re full scale.
-    pub measured_db: Option<f64>,
+    /// Loudness its stems add up to where it plays, LUFS.
+    pub measured_lufs: Option<f64>,
     /// Gain that brings it to the common level, dB.
     pub level_gain_db: f64,
 }

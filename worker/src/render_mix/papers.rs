@@ -1,0 +1,51 @@
+//! What goes with the sound: report, manifest, checksums.
+
+use super::files::{bar_1_time_reference, write_text};
+use super::{RenderError, RenderReport, RenderRequest};
+use serde_json::json;
+
+/// The version of the engine a render was made by.
+pub(super) const ENGINE_VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// Writes `report.json`, `manifest.json` and `checksums.txt`, in that order; the last one's being
+/// there tells that the render is whole.
+pub(super) fn write_papers(
+    request: &RenderRequest<'_>,
+    report: &RenderReport,
+) -> Result<(), RenderError> {
+    let dir = &request.out_dir;
+    let mut files = report.files.clone();
+    let text = |value: &serde_json::Value| format!("{value:#}\n");
+    let account =
+        serde_json::to_value(report).map_err(|error| RenderError::Impossible(error.to_string()))?;
+    files.push(write_text(dir, "report.json", "application/json", &text(&account))?);
+    let manifest = text(&manifest(request, report));
+    files.push(write_text(dir, "manifest.json", "application/json", &manifest)?);
+    let sums: String =
+        files.iter().map(|file| format!("{}  {}\n", file.blake3, file.name)).collect();
+    write_text(dir, "checksums.txt", "text/plain", &sums)?;
+    Ok(())
+}
+
+/// All the render was made of: with the same stems and documents it can be made again.
+fn manifest(request: &RenderRequest<'_>, report: &RenderReport) -> serde_json::Value {
+    json!({
+        "piece": request.piece.to_json(),
+        "arrangement": request.arrangement.to_json(),
+        "arrangement_version": request.arrangement_version,
+        "engine_version": ENGINE_VERSION,
+        "kind": request.kind,
+        "sections": request.sections,
+        "groups": request.groups,
+        "spotlight": request.spotlight.as_ref().map(|spotlight| {
+            json!({ "take_id": spotlight.take_id, "gain_db": spotlight.gain_db })
+        }),
+        "sample_rate_hz": report.sample_rate_hz,
+        "first_sample": report.first_sample,
+        "bar1_beat1_time_reference_samples": bar_1_time_reference(report.sample_rate_hz),
+        "stems": report.stems.iter().map(|stem| {
+            json!({ "take_id": stem.take_id, "content_hash": stem.content_hash })
+        }).collect::<Vec<_>>(),
+        "files": report.files,
+    })
+}

@@ -1,0 +1,120 @@
+//! Sound put aside in a file without a name, so that a long mix needs no memory.
+
+use super::RenderError;
+use std::fs::File;
+use std::io::{BufReader, BufWriter, Read, Seek, Write};
+use std::path::{Path, PathBuf};
+
+/// Frames in a piece of a spool; every piece but the last has as many.
+const PIECE_FRAMES: usize = 32_768;
+
+/// Stereo `f32`, written once and read as often as needed, planar within pieces.
+pub(super) struct Spool {
+    out: BufWriter<File>,
+    dir: PathBuf,
+    pending: [Vec<f32>; 2],
+    frames: u64,
+}
+
+impl Spool {
+    /// A spool whose file lies, unseen, in `dir`.
+    pub(super) fn new(dir: &Path) -> Result<Self, RenderError> {
+        let file = tempfile::tempfile_in(dir).map_err(|source| RenderError::io(dir, source))?;
+        Ok(Self {
+            out: BufWriter::with_capacity(1 << 18, file),
+            dir: dir.to_owned(),
+            pending: [Vec::new(), Vec::new()],
+            frames: 0,
+        })
+    }
+
+    pub(super) fn frames(&self) -> u64 {
+        self.frames
+    }
+
+    pub(super) fn push(&mut self, block: &[&[f32]]) -> Result<(), RenderError> {
+        let [left, right] = block else { return Ok(()) };
+        self.frames += left.len() as u64;
+        let mut from = 0;
+        while from < left.len() {
+            let upto = left.len().min(from + PIECE_FRAMES - self.pending[0].len());
+            self.pending[0].extend_from_slice(&left[from..upto]);
+            self.pending[1].extend_from_slice(&right[from..upto]);
+            from = upto;
+            if self.pending[0].len() == PIECE_FRAMES {
+                self.write_piece()?;
+            }
+        }
+        Ok(())
+    }
+
+    fn write_piece(&mut self) -> Result<(), RenderError> {
+        let mut bytes = Vec::with_capacity(8 * self.pending[0].len());
+        for plane in &mut self.pending {
+            bytes.extend(plane.iter().flat_map(|sample| sample.to_le_bytes()));
+            plane.clear();
+        }
+        self.out.write_all(&bytes).map_err(|source| RenderError::io(&self.dir, source))
+    }
+
+    /// Hands out everything from the start, piece by piece. `first_frame` comes with each.
+    pub(super) fn each(
+        &mut self,
+        sink: &mut dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError>,
+    ) -> Result<(), RenderError> {
+        if !self.pending[0].is_empty() {
+            self.write_piece()?;
+        }
+        let failed = |dir: &Path| {
+            let dir = dir.to_owned();
+            move |source| RenderError::io(&dir, source)
+        };
+        self.out.flush().map_err(failed(&self.dir))?;
+        self.out.rewind().map_err(failed(&self.dir))?;
+        let mut input = BufReader::with_capacity(1 << 18, self.out.get_ref());
+        let mut bytes = vec![0u8; 8 * PIECE_FRAMES];
+        let mut planes = [Vec::new(), Vec::new()];
+        let mut first_frame = 0u64;
+        while first_frame < self.frames {
+            let frames = PIECE_FRAMES.min((self.frames - first_frame) as usize);
+            let bytes = &mut bytes[..8 * frames];
+            input.read_exact(bytes).map_err(failed(&self.dir))?;
+            for (plane, bytes) in planes.iter_mut().zip(bytes.chunks_exact(4 * frames)) {
+                plane.clear();
+                plane.extend(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+            }
+            sink(first_frame, &[&planes[0], &planes[1]])?;
+            first_frame += frames as u64;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn what_went_in_comes_out_as_often_as_asked() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut spool = Spool::new(dir.path()).unwrap();
+        let left: Vec<f32> = (0..100_001).map(|n| n as f32).collect();
+        let right: Vec<f32> = left.iter().map(|sample| -sample).collect();
+        for from in (0..left.len()).step_by(777) {
+            let upto = left.len().min(from + 777);
+            spool.push(&[&left[from..upto], &right[from..upto]]).unwrap();
+        }
+        for _ in 0..2 {
+            let mut read = [Vec::new(), Vec::new()];
+            let mut collect = |at: u64, block: &[&[f32]]| {
+                assert_eq!(at as usize, read[0].len());
+                read[0].extend_from_slice(block[0]);
+                read[1].extend_from_slice(block[1]);
+                Ok(())
+            };
+            spool.each(&mut collect).unwrap();
+            assert_eq!(read, [left.clone(), right.clone()]);
+        }
+    }
+}

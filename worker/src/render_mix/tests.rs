@@ -1,0 +1,220 @@
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use super::*;
+use ripieno_engine::stem::StemWriter;
+use ripieno_score::{Arrangement, Piece, TakeFacts, nine_harbours};
+use std::f64::consts::TAU;
+use std::path::Path;
+
+/// The demo piece cut down to eight bars in two sections, 18 s.
+fn short_piece() -> Piece {
+    let (mut piece, _) = nine_harbours();
+    piece.sections.truncate(2);
+    piece.sections[0].last_bar = piece.sections[0].first_bar + 3;
+    piece.sections[1].first_bar = piece.sections[0].last_bar + 1;
+    piece.sections[1].last_bar = piece.sections[0].last_bar + 4;
+    piece.last_bar = piece.sections[1].last_bar;
+    piece
+}
+
+fn arrangement(text: &str, piece: &Piece) -> Arrangement {
+    Arrangement::from_toml(text, "arrangement.toml", piece).unwrap()
+}
+
+const TWO_GROUPS: &str = r#"
+[[groups]]
+name = "Bells"
+rules = [{ family = "bells" }]
+[[groups]]
+name = "Rest"
+rest = true
+"#;
+
+/// A stem of plucked notes, different for every number.
+fn stem(dir: &Path, number: u64, level: f32) -> StemEntry {
+    let path = dir.join(format!("take-{number}.stem"));
+    let channels = if number.is_multiple_of(4) { 2 } else { 1 };
+    let file = std::fs::File::create(&path).unwrap();
+    let mut writer = StemWriter::create(file, 48_000, channels, -4800).unwrap();
+    let pitch_hz = 110.0 * 2f64.powf((number * 7 % 36) as f64 / 12.0);
+    let plane: Vec<f32> = (0..48_000 * 18)
+        .map(|n| {
+            let since = (n as f64 / 48_000.0 + number as f64 * 0.013) % 0.4545;
+            let phase = TAU * pitch_hz * n as f64 / 48_000.0 + number as f64;
+            level * (phase.sin() * (-since * 9.0).exp()) as f32
+        })
+        .collect();
+    let planes = vec![&plane[..]; usize::from(channels)];
+    writer.push(&planes).unwrap();
+    writer.finish().unwrap();
+    let family = if number.is_multiple_of(3) { "bells" } else { "plucked" };
+    StemEntry {
+        take_id: format!("take-{number}"),
+        facts: TakeFacts { family: family.into(), ..TakeFacts::default() },
+        path,
+        credit: None,
+    }
+}
+
+fn request<'a>(piece: &'a Piece, arrangement: &'a Arrangement, dir: &Path) -> RenderRequest<'a> {
+    RenderRequest {
+        piece,
+        arrangement,
+        arrangement_version: "1".into(),
+        stems: Vec::new(),
+        former_stems: Vec::new(),
+        kind: RenderKind::Preview,
+        sections: Vec::new(),
+        groups: Vec::new(),
+        spotlight: None,
+        outputs: Outputs::default(),
+        out_dir: dir.join("out"),
+        beds_dir: Some(dir.join("beds")),
+        threads: 2,
+    }
+}
+
+fn mix_hash(report: &RenderReport) -> String {
+    report.files.iter().find(|file| file.name == "preview.ogg").unwrap().blake3.clone()
+}
+
+#[test]
+fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.stems = (0..12).map(|number| stem(dir.path(), number, 0.3)).collect();
+    let report = render(&request, &|_| {}).unwrap();
+    let lufs = report.loudness.integrated_lufs.unwrap();
+    assert!((lufs - piece.delivery.target_lufs).abs() <= 0.2, "{lufs}");
+    assert!(report.loudness.true_peak_dbtp.unwrap() <= piece.delivery.max_dbtp);
+    for name in
+        ["mix.wav", "mix.flac", "preview.ogg", "report.json", "manifest.json", "checksums.txt"]
+    {
+        assert!(request.out_dir.join(name).is_file(), "{name}");
+    }
+    let names: Vec<String> = std::fs::read_dir(&request.out_dir)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
+    assert!(!names.iter().any(|name| name.ends_with(".part")), "{names:?}");
+    assert_eq!(report.sections.len(), 2);
+    assert_eq!(report.sections[0].takes.len(), 12);
+}
+
+#[test]
+fn the_same_stems_give_the_same_files_however_they_came() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let stems: Vec<StemEntry> = (0..10).map(|number| stem(dir.path(), number, 0.2)).collect();
+    let mut request = request(&piece, &map, dir.path());
+    request.stems = stems[..9].to_vec();
+    render(&request, &|_| {}).unwrap();
+    request.stems = stems.iter().rev().cloned().collect();
+    let grown = render(&request, &|_| {}).unwrap();
+    assert!(grown.beds.anew == 0 && grown.beds.updated > 0 && grown.beds.stems_removed == 0);
+    request.beds_dir = None;
+    request.threads = 1;
+    let scratch = render(&request, &|_| {}).unwrap();
+    assert_eq!(mix_hash(&grown), mix_hash(&scratch));
+    request.beds_dir = Some(dir.path().join("beds"));
+    request.stems = stems[1..].to_vec();
+    request.former_stems = vec![stems[0].path.clone()];
+    let without = render(&request, &|_| {}).unwrap();
+    assert!(without.beds.anew == 0 && without.beds.stems_removed > 0);
+    request.beds_dir = None;
+    assert_eq!(mix_hash(&without), mix_hash(&render(&request, &|_| {}).unwrap()));
+}
+
+#[test]
+fn a_curve_change_reads_no_stem() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.stems = (0..6).map(|number| stem(dir.path(), number, 0.2)).collect();
+    let first = render(&request, &|_| {}).unwrap();
+    let section = &piece.sections[0].name;
+    let changed = arrangement(
+        &format!(
+            "{TWO_GROUPS}\n[[cells]]\nsection = \"{section}\"\ngroup = \"Bells\"\ngain_db = -6\n"
+        ),
+        &piece,
+    );
+    request.arrangement = &changed;
+    let second = render(&request, &|_| {}).unwrap();
+    assert_eq!((second.beds.anew, second.beds.updated, second.beds.stems_added), (0, 0, 0));
+    assert_ne!(mix_hash(&first), mix_hash(&second));
+}
+
+#[test]
+fn group_levels_hold_as_takes_arrive() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = Arrangement::default();
+    let mut request = request(&piece, &map, dir.path());
+    request.beds_dir = None;
+    let mut levels = Vec::new();
+    for count in [2, 16] {
+        request.stems = (0..count).map(|number| stem(dir.path(), number, 0.1)).collect();
+        let report = render(&request, &|_| {}).unwrap();
+        levels.push(report.unmastered_lufs.unwrap());
+    }
+    let moved = (levels[1] - levels[0]).abs();
+    assert!(moved < 1.5, "{levels:?}");
+    assert!((levels[1] - crate::plan::GROUP_LUFS).abs() < 1.5, "{levels:?}");
+}
+
+#[test]
+fn nothing_to_mix_and_unknown_names_are_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::NoStems)));
+    request.stems = vec![stem(dir.path(), 1, 0.2)];
+    request.groups = vec!["Bells".into()];
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::NoStems)));
+    request.groups = vec!["Choir".into()];
+    let error = render(&request, &|_| {}).unwrap_err();
+    assert!(matches!(error, RenderError::UnknownGroup { .. }), "{error}");
+    assert!(error.to_string().contains("Bells, Rest"));
+    request.groups.clear();
+    request.sections = vec!["Coda".into()];
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::UnknownSection { .. })));
+    request.sections.clear();
+    request.spotlight = Some(Spotlight { take_id: "nobody".into(), gain_db: 6.0 });
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::UnknownTake { .. })));
+    request.spotlight = None;
+    std::fs::write(&request.stems[0].path, b"not a stem").unwrap();
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::Stem { .. })));
+    assert!(!request.out_dir.join("preview.ogg").exists());
+}
+
+#[test]
+fn sections_groups_and_one_take_can_be_heard_alone_or_louder() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.stems = (0..6).map(|number| stem(dir.path(), number, 0.2)).collect();
+    let whole = render(&request, &|_| {}).unwrap();
+    request.sections = vec![piece.sections[1].name.clone()];
+    let part = render(&request, &|_| {}).unwrap();
+    let samples = piece.section_samples(&piece.sections[1]);
+    assert_eq!(
+        (part.first_sample, part.frames),
+        (samples.start, (samples.end - samples.start) as u64)
+    );
+    assert_eq!(part.groups, whole.groups, "levels are the whole piece's");
+    request.groups = vec!["Bells".into()];
+    assert_eq!(render(&request, &|_| {}).unwrap().groups.len(), 1);
+    request.groups.clear();
+    request.spotlight = Some(Spotlight { take_id: "take-1".into(), gain_db: 9.0 });
+    let louder = render(&request, &|_| {}).unwrap();
+    assert!(louder.unmastered_lufs > part.unmastered_lufs);
+    assert_eq!(louder.beds.fresh, part.beds.fresh + part.beds.updated);
+}
