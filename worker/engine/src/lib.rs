@@ -5,6 +5,7 @@
 
 pub mod decode;
 pub mod mark;
+pub mod voice;
 pub mod locate;
 pub mod onset;
 pub mod fit;

@@ -173,7 +173,7 @@ impl Mark {
 
     /// A mark of the organiser's own, recorded at `rate_hz`, for a file of `file_rate_hz`.
     ///
-    /// The recording is trimmed to its loudest event, at most 0.8 s long. The origin is its
+    /// The recording is trimmed to its loudest event, at most 0.8 s long, and brought to [`PEAK`]. The origin is its
     /// attack: where the sound first reaches half of its peak. Such a mark is found by its
     /// likeness alone, so it needs to be clearer in a take than a designed one, does not measure
     /// skew, and is placed less exactly.
@@ -189,18 +189,21 @@ impl Mark {
             return Err(MarkError::NotFinite);
         }
         let (samples, origin_sample) = loudest_event(samples, f64::from(rate_hz))?;
-        let source = Source::Recording { samples, rate_hz: f64::from(rate_hz), origin_sample };
-        let mut mark = Mark {
-            samples: Vec::new(),
+        let rate = f64::from(file_rate_hz);
+        let mut source = Source::Recording { samples, rate_hz: f64::from(rate_hz), origin_sample };
+        let part = &source.parts(rate)[0];
+        let peak = part.samples.iter().fold(0.0f64, |p, s| p.max(s.abs())) as f32;
+        if let Source::Recording { samples, .. } = &mut source {
+            samples.iter_mut().for_each(|s| *s *= PEAK / peak.max(1e-9));
+        }
+        let part = &source.parts(rate)[0];
+        Ok(Mark {
+            samples: part.samples.iter().map(|s| (*s as f32).clamp(-PEAK, PEAK)).collect(),
             rate_hz: file_rate_hz,
-            origin_sample,
+            origin_sample: part.anchor_sample,
             kind: Kind::Own,
             source,
-        };
-        let part = &mark.parts(f64::from(file_rate_hz))[0];
-        mark.origin_sample = part.anchor_sample;
-        mark.samples = part.samples.iter().map(|s| *s as f32).collect();
-        Ok(mark)
+        })
     }
 
     /// Value of a designed mark `t_s` seconds after its origin; 0 for an own mark.
@@ -217,7 +220,13 @@ impl Mark {
 
     /// The mark's parts made for any rate, for filters that run at another one than the file's.
     pub(crate) fn parts(&self, rate_hz: f64) -> Vec<Part> {
-        match &self.source {
+        self.source.parts(rate_hz)
+    }
+}
+
+impl Source {
+    fn parts(&self, rate_hz: f64) -> Vec<Part> {
+        match self {
             Source::Sweeps(sweeps) => sweeps.iter().map(|s| sweep_part(*s, rate_hz)).collect(),
             Source::Recording { samples, rate_hz: own, origin_sample } => {
                 let ratio = own / rate_hz;
