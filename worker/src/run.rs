@@ -304,3 +304,6 @@ pub(crate) fn now_us() -> i64 {
     let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
     since.as_micros() as i64
 }
+
+#[cfg(test)]
+mod tests;
