@@ -144,19 +144,23 @@ impl Tx {
 
 /// `all!(Row, on, "select …", binds…)`: every row.
 macro_rules! all {
-    ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {
+    ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
+        #[cfg(test)]
+        $crate::plans::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query_as::<sqlx::Sqlite, $row>($sql)$(.bind($bind))*.fetch_all(&mut *c).await
             }
         }
         .map_err($crate::error::StoreError::from)
-    };
+    }};
 }
 
 /// `first!(Row, on, "select …", binds…)`: the first row, if any.
 macro_rules! first {
-    ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {
+    ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
+        #[cfg(test)]
+        $crate::plans::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query_as::<sqlx::Sqlite, $row>($sql)$(.bind($bind))*
@@ -164,12 +168,14 @@ macro_rules! first {
             }
         }
         .map_err($crate::error::StoreError::from)
-    };
+    }};
 }
 
 /// `run!(on, "update …", binds…)`: how many rows it touched.
 macro_rules! run {
-    ($on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {
+    ($on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
+        #[cfg(test)]
+        $crate::plans::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query::<sqlx::Sqlite>($sql)$(.bind($bind))*.execute(&mut *c).await
@@ -177,7 +183,7 @@ macro_rules! run {
             }
         }
         .map_err($crate::error::StoreError::from)
-    };
+    }};
 }
 
 pub(crate) use {all, first, run};

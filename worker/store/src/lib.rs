@@ -27,6 +27,8 @@ mod renders;
 mod queue;
 mod events;
 mod leftovers;
+#[cfg(test)]
+mod plans;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
