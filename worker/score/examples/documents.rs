@@ -4,16 +4,27 @@
 //! `documents import-midi IN.mid` prints the piece found in one, as JSON, with remarks;
 //! `documents beats PIECE.toml` prints every beat from the opening mark's bar, as JSON;
 //! `documents offsets PIECE.toml RATE TAKES.json FOLDER` writes the offset lists.
-#![allow(clippy::print_stdout)]
+#![allow(clippy::print_stdout, clippy::print_stderr)]
 
 use std::error::Error;
 use std::fs;
 use std::path::Path;
+use std::process::ExitCode;
 
 use ripieno_score::{OffsetList, Piece, TakeOffset, midi};
 use serde_json::{Value, json};
 
-fn main() -> Result<(), Box<dyn Error>> {
+fn main() -> ExitCode {
+    match run() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
     match words.as_slice() {

@@ -6,6 +6,9 @@ use crate::chord::Chord;
 use crate::position::Position;
 use crate::tempo::TempoMap;
 
+/// The most bars all runs together may lay, one over another: it bounds what a chart can cost.
+const MOST_BARS_LAID: i64 = 100_000;
+
 /// A pattern of chords over a run of bars, repeated until the run is full.
 ///
 /// In a pattern `|` parts the bars. A bar has one chord, or one entry for each beat, where `.`
@@ -62,7 +65,14 @@ impl Chart {
     pub fn lay_out(runs: Vec<ChartRun>, tempo: &TempoMap) -> Result<Chart, Vec<ChartError>> {
         let mut faults = pattern_faults(&runs);
         let mut bars: BTreeMap<i32, BarEntries> = BTreeMap::new();
+        let mut laid = 0_i64;
         for (run, written) in runs.iter().enumerate() {
+            laid += i64::from(written.last_bar) - i64::from(written.first_bar) + 1;
+            if laid > MOST_BARS_LAID {
+                let what = "all the runs of chords together have over 100 000 bars".to_string();
+                faults.push(ChartError { run, what, instead: "let fewer of them overlap".into() });
+                break;
+            }
             let pattern = pattern_bars(&written.pattern).unwrap_or_default();
             let wrong = lay_run(written, &pattern, tempo, &mut bars);
             faults.extend(wrong.map(|(what, instead)| ChartError { run, what, instead }));

@@ -93,6 +93,11 @@ impl Notes {
         found.push(Mistake { file: self.file.clone(), line, column, pointer, what, instead });
     }
 
+    /// Whether nothing has been noted.
+    pub(crate) fn clean(&self) -> bool {
+        self.found.borrow().is_empty()
+    }
+
     /// The value, unless something was noted.
     pub(crate) fn finish<T>(self, value: Option<T>) -> Result<T, Mistakes> {
         let mut found = self.found.into_inner();
@@ -117,9 +122,24 @@ pub(crate) fn from_toml(text: &str, notes: &Notes) -> Option<Node> {
     for error in &errors {
         let place = error.span().map_or(start.clone(), |span| lines.place(span.start));
         let what = error.message().trim().replace('\n', ", ");
-        notes.note(&place, format!("this is not TOML: {what}"), "write key = value lines");
+        let instead = instead_of(&what);
+        notes.note(&place, format!("this is not TOML: {what}"), instead);
     }
     errors.is_empty().then(|| Node { value: table_value(table.get_ref(), &lines), place: start })
+}
+
+/// What to do about a syntax error, by what the parser calls it.
+fn instead_of(what: &str) -> &'static str {
+    let about = |words: &[&str]| words.iter().any(|word| what.contains(word));
+    if about(&["boolean", "must be quoted", "string values"]) {
+        "put a text in quotes; true, false and numbers have none"
+    } else if about(&["duplicate key"]) {
+        "keep one of the two"
+    } else if about(&["unclosed", "missing closing", "`]`", "`}`", "`\"`"]) {
+        "close the bracket or quote"
+    } else {
+        "write lines such as key = \"value\", and headings such as [marks] or [[sections]]"
+    }
 }
 
 fn too_long(text: &str, place: &Place, notes: &Notes) -> bool {

@@ -49,7 +49,10 @@ pub fn suggest(instrument: &str) -> Suggestion {
         .filter(|(_, name)| contains_name(&words, name))
         .max_by_key(|(_, name)| name.len());
     let family = named.map_or("other", |(family, _)| family);
-    Suggestion { family, register: register_of(&words, named.map(|(_, name)| name)) }
+    let register = register_of(&words, named.map(|(_, name)| name));
+    // '120 bass' tells of an accordion's buttons, not of where it plays.
+    let counts_buttons = family == "squeezebox" && !text.starts_with("bass");
+    Suggestion { family, register: register.filter(|_| !counts_buttons) }
 }
 
 /// Whether a name's words stand in a row among the words, a plural counting as the singular.

@@ -73,6 +73,12 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, candidate)| candidate)
 }
 
+/// Whether a word can hardly be anything but this key misspelt.
+pub(crate) fn is_misspelling(word: &str, key: &str) -> bool {
+    let chars = |text: &str| text.chars().take(64).collect::<Vec<char>>();
+    edit_distance(&chars(word), &chars(key)) <= (key.len() / 4).max(1)
+}
+
 fn edit_distance(a: &[char], b: &[char]) -> usize {
     let mut before_last: Vec<usize> = Vec::new();
     let mut last: Vec<usize> = (0..=b.len()).collect();

@@ -134,11 +134,17 @@ impl<'p> OffsetList<'p> {
     /// A take's stretch: the frames of the film its file covers whole. The source frame is the
     /// nearest to the one that sounds there, so picture and mix are apart by half a frame at most.
     fn event(&self, take: &TakeOffset) -> Option<Event> {
+        let sane = (0.5..2.0).contains(&take.speed())
+            && take.bar1_beat1_s.abs() < 1e6
+            && (0.0..1e6).contains(&take.duration_s);
+        if !sane {
+            return None;
+        }
         let fps = self.frame_rate.per_second();
         let (from, _) = self.mix_seconds();
         let first = ((take.starts_at_s() - from) * fps - 1e-6).ceil().max(0.0);
         let last = ((take.ends_at_s() - from) * fps + 1e-6).floor().min(self.mix_frames() as f64);
-        if first.is_nan() || last.is_nan() || first >= last {
+        if first >= last {
             return None;
         }
         let source = (take.file_s(from + first / fps) * fps).round().max(0.0) as i64;

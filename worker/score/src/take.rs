@@ -246,6 +246,18 @@ mod tests {
         assert_eq!(form.consents.guardian.as_deref(), Some("Bo Quay"));
     }
 
+    proptest::proptest! {
+        #[test]
+        fn no_field_makes_the_check_panic(
+            fields in proptest::collection::vec(("[a-z_]{0,12}|name|tags|email|players", "\\PC{0,40}|.{0,20}"), 0..12),
+        ) {
+            let pairs = fields.iter().map(|(key, value)| (key.as_str(), value.as_str()));
+            if let Err(mistakes) = TakeForm::from_fields(pairs) {
+                proptest::prop_assert!(!mistakes.0.is_empty());
+            }
+        }
+    }
+
     #[test]
     fn states_are_words_both_ways() {
         for state in TakeState::ALL {

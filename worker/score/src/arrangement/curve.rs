@@ -1,5 +1,7 @@
 //! From cells to one curve of points in samples.
 
+use std::collections::HashMap;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Arrangement, Cell, same};
@@ -74,11 +76,16 @@ pub struct CurvePoint {
 }
 
 pub(super) fn group_curve(map: &Arrangement, group: usize, piece: &Piece) -> Vec<CurvePoint> {
+    let name = map.groups.get(group).map_or("", |group| group.name.as_str());
+    let of_group = map.cells.iter().filter(|cell| same(&cell.group, name));
+    let cells: HashMap<String, &Cell> =
+        of_group.map(|cell| (cell.section.to_lowercase(), cell)).collect();
     let mut points = Vec::new();
     let mut next_bar = 1;
     for section in &piece.sections {
+        let cell = cells.get(&section.name.to_lowercase()).copied();
         between_sections(map, group, piece, next_bar..section.first_bar, &mut points);
-        section_points(map, group, piece, section, &mut points);
+        section_points(map, group, piece, (section, cell), &mut points);
         next_bar = section.last_bar + 1;
     }
     between_sections(map, group, piece, next_bar..piece.last_bar + 1, &mut points);
@@ -110,12 +117,11 @@ fn section_points(
     map: &Arrangement,
     group: usize,
     piece: &Piece,
-    section: &Section,
+    (section, cell): (&Section, Option<&Cell>),
     points: &mut Vec<CurvePoint>,
 ) {
     let range = piece.section_samples(section);
     let name = map.groups.get(group).map_or("", |group| group.name.as_str());
-    let cell = map.cell(&section.name, name);
     let shut_out = map.sections.iter().any(|limit| {
         same(&limit.section, &section.name) && !limit.only.iter().any(|only| same(only, name))
     });

@@ -182,12 +182,13 @@ impl<'d> Scope<'d> {
         for node in nodes {
             for cell in self.cell(node) {
                 let key = (cell.section.to_lowercase(), cell.group.to_lowercase());
-                if !seen.insert(key) {
+                if seen.insert(key) {
+                    cells.push(cell);
+                } else {
                     let (section, group) = (shorten(&cell.section), shorten(&cell.group));
                     let what = format!("group \"{group}\" has two cells in section \"{section}\"");
                     self.notes.note(&node.place, what, "put all of it in one");
                 }
-                cells.push(cell);
             }
         }
         cells

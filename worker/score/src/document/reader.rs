@@ -4,7 +4,7 @@ use std::ops::RangeInclusive;
 
 use super::{Entry, Node, Notes, Place, Value};
 use crate::exact::{Fraction, parse_fraction};
-use crate::mistake::nearest;
+use crate::mistake::{is_misspelling, nearest};
 use crate::position::{NotAPosition, Position};
 
 /// Reads one table key by key and, at the end, notes the keys nobody asked for.
@@ -56,7 +56,7 @@ impl<'d> Table<'d> {
 
     /// Whether an entry looks like this key misspelt: then one mistake is enough.
     fn misspelt(&self, key: &'static str) -> bool {
-        self.entries.iter().any(|entry| nearest(&entry.key, [key]).is_some())
+        self.entries.iter().any(|entry| is_misspelling(&entry.key, key))
     }
 
     pub(crate) fn text(&mut self, key: &'static str, most_chars: usize) -> Option<String> {

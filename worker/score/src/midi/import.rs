@@ -16,6 +16,8 @@ use crate::tempo::{MOST_CHANGES, Metre, MetreChange, TempoChange, TempoMap};
 
 /// The largest file read.
 const LONGEST_FILE: usize = 16 << 20;
+/// The most remarks made; more help nobody.
+const MOST_REMARKS: usize = 50;
 
 /// What a file says of a piece.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,6 +126,12 @@ impl Reading {
         Ok(ImportedMap { title, tempo, key, sections, marks, last_bar, remarks })
     }
 
+    fn remark(&mut self, remark: String) {
+        if self.remarks.len() < MOST_REMARKS {
+            self.remarks.push(remark);
+        }
+    }
+
     fn marker_tick(&self, name: &str) -> Option<u64> {
         let named = |(_, text): &&(u64, String)| text.eq_ignore_ascii_case(name);
         self.heard.markers.iter().find(named).map(|(tick, _)| *tick)
@@ -160,7 +168,7 @@ impl Reading {
                     let what = format!("its metre changes inside bar {bar}, at no beat of it");
                     refuse(what, "move the metre change to the start of a bar")
                 })?;
-                self.remarks.push(format!(
+                self.remark(format!(
                     "Bar {bar} is cut short by a change of metre, so it became a bar of {short}."
                 ));
                 set_metre(&mut changes, bar, short);
@@ -181,7 +189,7 @@ impl Reading {
         let before = self.heard.tempos.range(..=origin).next_back();
         let first = before.map_or(500_000, |(_, us)| *us);
         if self.heard.tempos.range(..origin).any(|(_, us)| *us != first) {
-            self.remarks.push("Tempo changes before bar 1 were left out.".into());
+            self.remark("Tempo changes before bar 1 were left out.".into());
         }
         let mut changes = vec![tempo_change(Position::bar_start(1), first)?];
         let mut last = first;
@@ -247,17 +255,17 @@ impl Reading {
             let Some((bar, exact)) = self.nearest_bar(tick, origin, tempo) else { continue };
             let shown = shorten(&marker);
             if bar < 1 || bar > last_bar || sections.last().is_some_and(|s| s.first_bar >= bar) {
-                self.remarks.push(format!(
+                self.remark(format!(
                     "The marker \"{shown}\" begins no section of its own and was left out."
                 ));
                 continue;
             }
             if sections.len() >= 200 {
-                self.remarks.push("Only the first 200 markers became sections.".into());
+                self.remark("Only the first 200 markers became sections.".into());
                 break;
             }
             if !exact {
-                self.remarks.push(format!(
+                self.remark(format!(
                     "The marker \"{shown}\" stood inside a bar and was moved to bar {bar}."
                 ));
             }

@@ -10,6 +10,10 @@ use crate::mistake::Mistakes;
 
 /// Longest one-line text.
 const LINE_CHARS: usize = 200;
+/// The longest piece; a decoded take may be as long.
+const MOST_HOURS: f64 = 3.0;
+/// How far a mark may lie from the music.
+const MOST_MARK_S: f64 = 300.0;
 /// Longest free text.
 const TEXT_CHARS: usize = 20_000;
 
@@ -46,7 +50,7 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
     let wanted = table.texts("wanted", 50, 1_000);
     let consent_wording = policy::consents(&mut table, notes);
     table.done();
-    Some(Piece {
+    let piece = Piece {
         slug,
         title,
         about,
@@ -64,7 +68,28 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
         conform,
         wanted,
         consent_wording,
-    })
+    };
+    if notes.clean() {
+        length(&piece, root, notes);
+    }
+    Some(piece)
+}
+
+/// Notes a piece that goes on too long, or whose marks lie too far from the music.
+fn length(piece: &Piece, root: &Node, notes: &Notes) {
+    let hours = piece.duration_s() / 3600.0;
+    if hours > MOST_HOURS {
+        let what = format!("{} bars at this tempo last {hours:.1} hours", piece.last_bar);
+        notes.note(&root.place, what, format!("keep to {MOST_HOURS}"));
+    }
+    let lead_s = -piece.opening_mark_s();
+    let tail_s = piece.closing_mark_s().map_or(0.0, |at_s| at_s - piece.duration_s());
+    for (which, apart_s) in [("opening", lead_s), ("closing", tail_s)] {
+        if apart_s > MOST_MARK_S {
+            let what = format!("the {which} mark lies {apart_s:.0} s from the music");
+            notes.note(&root.place, what, format!("keep it within {MOST_MARK_S} s"));
+        }
+    }
 }
 
 fn slug(table: &mut Table<'_>, notes: &Notes) -> String {

@@ -38,6 +38,9 @@ fn each_slip_is_told_once_at_its_line() {
         ("closing_bar = 66", "closing_bar = 64", "65 to 128"),
         ("time_zone = \"Europe/Lisbon\"", "time_zone = \"Europe/Lisbonn\"", "Europe/Lisbon"),
         ("2027-06-20T23:59:00+01:00", "20 June", "2027-05-01T23:59:00+01:00"),
+        // The night the clocks of Lisbon go forward has no half past one; that in October has two.
+        ("2027-06-20T23:59:00+01:00", "2027-03-28T01:30:00", "+01:00"),
+        ("2027-06-20T23:59:00+01:00", "2027-10-31T01:30:00", "+01:00"),
         ("slug = \"nine-harbours\"", "slug = \"Nine Harbours\"", "small letters"),
         ("sample_rate_hz = 48000", "sample_rate_hz = 1", "8000 to 384000"),
         ("played_fade = true", "played_fade = \"yes\"", "true or false"),
@@ -51,6 +54,39 @@ fn each_slip_is_told_once_at_its_line() {
         assert!(mistake.instead.contains(says), "{old} -> {new}: {mistake}");
         assert!(mistake.line.is_some() && mistake.column.is_some(), "{mistake}");
     }
+}
+
+#[test]
+fn a_deadline_without_offset_takes_that_of_the_zone() {
+    for (written, kept) in [
+        ("2027-06-20T23:59:00", "2027-06-20T23:59:00+01:00"),
+        ("2027-01-20 18:00", "2027-01-20T18:00:00+00:00"),
+        ("2027-06-20T23:59:00Z", "2027-06-20T23:59:00Z"),
+    ] {
+        let piece = with("2027-06-20T23:59:00+01:00", written).unwrap_or_else(|m| panic!("{m}"));
+        assert_eq!(piece.deadline.as_deref(), Some(kept));
+    }
+}
+
+#[test]
+fn a_piece_that_would_last_for_days_is_refused() {
+    let slow = PIECE_TOML
+        .replace("last_bar = 64\n\n# (optional) Until", "last_bar = 10000\n\n# (optional) Until")
+        .replace("closing_bar = 66\n", "")
+        .replace("bpm = 132", "bpm = 5");
+    let mistakes = Piece::from_toml(&slow, "p").unwrap_err().to_string();
+    assert!(mistakes.contains("hours; keep to 3"), "{mistakes}");
+    let far = PIECE_TOML
+        .replace("opening_bar = -1", "opening_bar = -60")
+        .replace("bpm = 132", "bpm = 40");
+    let mistakes = Piece::from_toml(&far, "p").unwrap_err().to_string();
+    assert!(mistakes.contains("the opening mark lies"), "{mistakes}");
+}
+
+#[test]
+fn an_unquoted_word_is_told_to_take_quotes() {
+    let mistakes = with("mode = \"mixolydian\"", "mode = mixolydian").unwrap_err();
+    assert!(mistakes.0[0].instead.contains("quotes"), "{mistakes}");
 }
 
 #[test]

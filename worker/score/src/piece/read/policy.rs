@@ -1,7 +1,9 @@
 //! Marks, dates, delivery, conform policy and consents of a piece's document.
 
 use super::LINE_CHARS;
-use crate::document::{Notes, Table, Value, shorten};
+use jiff::tz::TimeZone;
+
+use crate::document::{Node, Notes, Table, Value, shorten};
 use crate::mistake::nearest;
 use crate::piece::{ConformPolicy, ConsentWording, Delivery, Mark, Marks};
 
@@ -37,33 +39,52 @@ pub(super) fn marks(table: &mut Table<'_>, last_bar: Option<i32>, notes: &Notes)
 }
 
 pub(super) fn deadline(table: &mut Table<'_>, notes: &Notes) -> (Option<String>, Option<String>) {
-    let deadline = table.get("deadline").and_then(|node| {
-        let text = match &node.value {
-            Value::Date(text) => text.clone(),
-            _ => notes.text(node, "deadline", 64)?,
-        };
-        if text.parse::<jiff::Timestamp>().is_err() {
-            let what = format!("'deadline' is \"{}\"", shorten(&text));
-            let instead = "write date, time and offset: 2027-05-01T23:59:00+01:00";
-            notes.note(&node.place, what, instead);
-            return None;
+    let zone = table.get("time_zone").and_then(|node| time_zone(node, notes));
+    let deadline = table.get("deadline").and_then(|node| instant(node, zone.as_ref(), notes));
+    (deadline, zone.map(|(name, _)| name))
+}
+
+fn time_zone(node: &Node, notes: &Notes) -> Option<(String, TimeZone)> {
+    let name = notes.text(node, "time_zone", 64)?;
+    if let Ok(zone) = jiff::tz::db().get(&name) {
+        return Some((name, zone));
+    }
+    let known: Vec<String> = jiff::tz::db().available().map(|zone| zone.to_string()).collect();
+    let instead = match nearest(&name, known.iter().map(String::as_str)) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None => "write a name of the IANA list, such as \"Europe/Lisbon\"".into(),
+    };
+    notes.note(&node.place, format!("there is no time zone \"{}\"", shorten(&name)), instead);
+    None
+}
+
+/// An instant as RFC 3339 with its offset; one written without takes the zone's, if the zone's
+/// clock shows that time once.
+fn instant(node: &Node, zone: Option<&(String, TimeZone)>, notes: &Notes) -> Option<String> {
+    let text = match &node.value {
+        Value::Date(text) => text.clone(),
+        _ => notes.text(node, "deadline", 64)?,
+    };
+    if text.parse::<jiff::Timestamp>().is_ok() {
+        return Some(text);
+    }
+    let shown = shorten(&text);
+    let with_time = text.contains([':']).then(|| text.parse::<jiff::civil::DateTime>().ok());
+    let (Some((name, zone)), Some(Some(clock))) = (zone, with_time) else {
+        let instead = "write date, time and offset, such as 2027-05-01T23:59:00+01:00; without \
+                       offset it needs a time_zone";
+        notes.note(&node.place, format!("'deadline' is \"{shown}\""), instead);
+        return None;
+    };
+    match zone.to_ambiguous_zoned_datetime(clock).unambiguous() {
+        Ok(at) => Some(at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()),
+        Err(_) => {
+            let what =
+                format!("clocks in {name} change that night and show {shown} twice or never");
+            notes.note(&node.place, what, "write the offset behind it, such as +01:00");
+            None
         }
-        Some(text)
-    });
-    let time_zone = table.get("time_zone").and_then(|node| {
-        let name = notes.text(node, "time_zone", 64)?;
-        if jiff::tz::db().get(&name).is_ok() {
-            return Some(name);
-        }
-        let known: Vec<String> = jiff::tz::db().available().map(|zone| zone.to_string()).collect();
-        let instead = match nearest(&name, known.iter().map(String::as_str)) {
-            Some(near) => format!("did you mean \"{near}\"?"),
-            None => "write a name of the IANA list, such as \"Europe/Lisbon\"".into(),
-        };
-        notes.note(&node.place, format!("there is no time zone \"{}\"", shorten(&name)), instead);
-        None
-    });
-    (deadline, time_zone)
+    }
 }
 
 pub(super) fn delivery(table: &mut Table<'_>, notes: &Notes) -> Delivery {
