@@ -2,6 +2,7 @@
 
 pub(crate) mod conform;
 mod files;
+pub(crate) mod pack;
 mod piece;
 pub(crate) mod render;
 

@@ -12,7 +12,7 @@ use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 use tracing::Instrument;
 
-use crate::jobs::{Job, JobError, conform, render};
+use crate::jobs::{Job, JobError, conform, pack, render};
 use crate::sweep::{SweepPolicy, sweep};
 
 /// How a worker works.
@@ -198,9 +198,7 @@ async fn dispatch(hand: &Arc<Hand>) -> Done {
     match Job::read(&hand.job)? {
         Job::ConformTake { take_id } => conform::run(hand, &take_id).await,
         Job::RenderMix { render_id } => render::run(hand, &render_id).await,
-        Job::WritePack { .. } => {
-            Err(JobError::Refused("This program cannot write guide packs yet.".into()))
-        }
+        Job::WritePack { piece_id } => pack::run(hand, &piece_id).await,
         Job::Sweep => {
             sweep(&hand.store, &hand.settings.sweep, now_us()).await?;
             queue_sweep(&hand.store, hand.settings.sweep.every).await?;

@@ -79,6 +79,18 @@ impl OwnMark {
         Mark::from_recording(&samples, rate_hz, rate_hz)?;
         Ok(Self { samples, rate_hz })
     }
+
+    /// Its samples, mono.
+    #[must_use]
+    pub fn samples(&self) -> &[f32] {
+        &self.samples
+    }
+
+    /// Their rate.
+    #[must_use]
+    pub fn rate_hz(&self) -> u32 {
+        self.rate_hz
+    }
 }
 
 impl ConformPlan {

@@ -5,16 +5,16 @@ use std::sync::Arc;
 
 use ripieno_engine::decode::Recording;
 use ripieno_engine::finding::{Finding, Severity};
-use ripieno_score::{Piece, TakeState};
+use ripieno_score::TakeState;
 use ripieno_store::{
-    ConformEnd, Conformed, ErrorKind, NewStem, Shelf, Store, StoredBlob, Take, TakeSummary,
+    ConformEnd, Conformed, ErrorKind, NewStem, Store, StoredBlob, Take, TakeSummary,
 };
 use serde_json::{Map, Value, json};
 
 use super::JobError;
-use super::piece::load_piece;
+use super::piece::{load_piece, own_mark};
 use crate::conform_take::{
-    ConformFault, ConformPlan, Outcome, OwnMark, Placement, conform, examine_line, finding_json,
+    ConformFault, ConformPlan, Outcome, Placement, conform, examine_line, finding_json,
 };
 use crate::run::{Hand, now_us, on_a_thread};
 
@@ -26,7 +26,10 @@ pub(crate) async fn run(hand: &Arc<Hand>, take_id: &str) -> Result<(), JobError>
     store.start_conform(&hand.job, take_id, now_us()).await?;
     let take = store.take(take_id).await?;
     let (piece, piece_version) = load_piece(store, &take.piece_id).await?;
-    let plan = plan_for(hand, &piece, &take, piece_version).await?;
+    let mut plan = ConformPlan::new(&piece);
+    if let Some(mark) = own_mark(hand, &piece, &take.piece_id).await? {
+        plan = plan.with_own_mark(mark);
+    }
     let Some(blob) = take.blob.as_deref() else { return Err(JobError::LeaseLost) };
     let file = store.blob_file(blob).await?;
     let recording = Recording::new(file.path(), hand.settings.limits.clone());
@@ -137,31 +140,6 @@ fn place_of(outcome: &Outcome) -> Option<Place> {
         bar1_beat1_s: fit.bar1_beat1_s + outcome.lag_taken_back_ms * 1e-3,
         ratio_ppm: Some(fit.ratio_ppm),
     })
-}
-
-async fn plan_for(
-    hand: &Hand,
-    piece: &Piece,
-    take: &Take,
-    piece_version: i64,
-) -> Result<ConformPlan, JobError> {
-    let plan = ConformPlan::new(piece);
-    let Some(name) = &piece.marks.own_file else { return Ok(plan) };
-    let file = match hand.store.piece_file(&take.piece_id, Shelf::Own, name).await {
-        Ok(file) => hand.store.blob_file(&file.blob).await?,
-        Err(error) if error.is_not_found() => {
-            return Err(JobError::Refused(format!(
-                "Version {piece_version} of the piece names “{name}” as its mark, but there is \
-                 no such file. Upload it, or take the name out of the piece."
-            )));
-        }
-        Err(error) => return Err(error.into()),
-    };
-    let recording = Recording::new(file.path(), hand.settings.limits.clone());
-    let mark = on_a_thread(move || OwnMark::read(&recording)).await?;
-    let mark =
-        mark.map_err(|error| JobError::Refused(format!("The piece's own mark: {error}.")))?;
-    Ok(plan.with_own_mark(mark))
 }
 
 /// Earlier takes with the very same bytes that are still wanted; the one this take is to replace

@@ -2,10 +2,13 @@
 
 use std::fmt::Display;
 
+use ripieno_engine::decode::Recording;
 use ripieno_score::{Arrangement, Piece};
-use ripieno_store::{Document, DocumentFormat, Store};
+use ripieno_store::{Document, DocumentFormat, Shelf, Store};
 
 use super::JobError;
+use crate::conform_take::OwnMark;
+use crate::run::{Hand, on_a_thread};
 
 /// The piece as it stands, with its version.
 pub(super) async fn load_piece(store: &Store, piece_id: &str) -> Result<(Piece, i64), JobError> {
@@ -35,6 +38,28 @@ pub(super) async fn load_arrangement(
     };
     let arrangement = read.map_err(|mistakes| unreadable("arrangement", &document, &mistakes))?;
     Ok((arrangement, document.version))
+}
+
+/// The mark of the organiser's own that the piece names, if it names one.
+pub(super) async fn own_mark(
+    hand: &Hand,
+    piece: &Piece,
+    piece_id: &str,
+) -> Result<Option<OwnMark>, JobError> {
+    let Some(name) = &piece.marks.own_file else { return Ok(None) };
+    let file = match hand.store.piece_file(piece_id, Shelf::Own, name).await {
+        Ok(file) => hand.store.blob_file(&file.blob).await?,
+        Err(error) if error.is_not_found() => {
+            return Err(JobError::Refused(format!(
+                "The piece names “{name}” as its mark, but there is no such file. Upload it, or \
+                 take the name out of the piece."
+            )));
+        }
+        Err(error) => return Err(error.into()),
+    };
+    let recording = Recording::new(file.path(), hand.settings.limits.clone());
+    let mark = on_a_thread(move || OwnMark::read(&recording)).await?;
+    mark.map(Some).map_err(|error| JobError::Refused(format!("The piece's own mark: {error}.")))
 }
 
 /// Documents are checked before they are saved; yet one may come to name what a newer version of
