@@ -94,9 +94,18 @@ fn account(info: &Info, frames: u64, notes: &[Note], wall_s: f64) -> String {
         "{{\"container\": {container:?}, \"codec\": {codec:?}, \"sample_rate_hz\": \
          {sample_rate_hz}, \"channels\": {channels}, \"trimmed_start_frames\": \
          {trimmed_start_frames}, \"frames\": {frames}, \"notes\": [{}], \"note_texts\": [{}], \
-         \"note_says\": [{}], \"times_real\": {times_real:.1}}}",
+         \"note_says\": [{}], \"times_real\": {times_real:.1}, \"peak_mib\": {:.1}}}",
         codes.join(", "),
         texts.join(", "),
         says.join(", "),
+        peak_mib(),
     )
+}
+
+/// The most memory that this process held, as Linux counts it; 0 where that is not to be had.
+fn peak_mib() -> f64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let kib = line.and_then(|line| line.trim().split(' ').next()?.parse::<f64>().ok());
+    kib.unwrap_or(0.0) / 1024.0
 }

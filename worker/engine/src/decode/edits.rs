@@ -198,23 +198,51 @@ fn frames_of(units: u64, timescale: u32, rate_hz: u32) -> u64 {
     u64::try_from(frames).unwrap_or(u64::MAX)
 }
 
+/// The boxes at the top of the file, and how far the last one says it goes.
+struct TopBoxes<'a, F> {
+    file: &'a mut F,
+    at: u64,
+    end: u64,
+}
+
+impl<'a, F: Read + Seek> TopBoxes<'a, F> {
+    fn new(file: &'a mut F) -> Option<Self> {
+        let end = file.seek(SeekFrom::End(0)).ok()?;
+        Some(TopBoxes { file, at: 0, end })
+    }
+
+    /// Stands before the content of the next box; gives its kind and length.
+    fn next(&mut self) -> Option<(FourCC, u64)> {
+        if self.at >= self.end {
+            return None;
+        }
+        self.file.seek(SeekFrom::Start(self.at)).ok()?;
+        let header = Header::read_from(self.file).ok()?;
+        let body = self.file.stream_position().ok()?;
+        let bytes = header.size.map_or(self.end.saturating_sub(body), |size| size as u64);
+        self.at = body.checked_add(bytes)?;
+        Some((header.kind, bytes))
+    }
+}
+
+/// How long the file's boxes say that it is.
+pub(super) fn promised_bytes(file: &mut (impl Read + Seek)) -> Option<u64> {
+    let mut boxes = TopBoxes::new(file)?;
+    while boxes.next().is_some() {}
+    Some(boxes.at)
+}
+
 /// The content of the `moov` box.
 fn movie_header(file: &mut (impl Read + Seek)) -> Option<Vec<u8>> {
-    let end = file.seek(SeekFrom::End(0)).ok()?;
-    let mut at = file.seek(SeekFrom::Start(0)).ok()?;
-    while at < end {
-        file.seek(SeekFrom::Start(at)).ok()?;
-        let header = Header::read_from(file).ok()?;
-        let body = file.stream_position().ok()?;
-        let bytes = header.size.map_or(end.saturating_sub(body), |size| size as u64);
-        if header.kind == FourCC::new(b"moov") {
+    let mut boxes = TopBoxes::new(file)?;
+    loop {
+        let (kind, bytes) = boxes.next()?;
+        if kind == FourCC::new(b"moov") {
             let mut moov = Vec::new();
-            file.take(bytes.min(MAX_MOOV_BYTES)).read_to_end(&mut moov).ok()?;
+            boxes.file.take(bytes.min(MAX_MOOV_BYTES)).read_to_end(&mut moov).ok()?;
             return Some(moov);
         }
-        at = body.checked_add(bytes)?;
     }
-    None
 }
 
 /// The `iTunSMPB` comment: hexadecimal words, of which the second is the encoder delay and the

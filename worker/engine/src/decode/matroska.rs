@@ -44,6 +44,20 @@ pub(super) fn trim_of(trims: &[TrackTrim], number: u32) -> TrackTrim {
     trims.iter().find(|t| t.number == u64::from(number)).copied().unwrap_or_default()
 }
 
+/// Where the segment says that it ends, if it does.
+pub(super) fn promised_bytes(mut file: impl Read + Seek) -> Option<u64> {
+    file.rewind().ok()?;
+    let mut walk = Walk { file: BufReader::new(file), tracks: Vec::new(), block_of: None };
+    loop {
+        let id = walk.id()?;
+        let bytes = walk.size()?;
+        if id == SEGMENT {
+            return walk.file.stream_position().ok()?.checked_add(bytes);
+        }
+        walk.skip(bytes)?;
+    }
+}
+
 /// Reads elements in the order of the file. The containers that matter are entered, all others
 /// skipped, so their nesting need not be kept, and those of unknown size are no different.
 struct Walk<R: Read + Seek> {

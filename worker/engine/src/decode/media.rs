@@ -5,8 +5,8 @@ use std::io::{BufReader, Read, Seek, SeekFrom};
 
 use symphonia::core::io::MediaSource;
 
-use super::caf;
 use super::sniff::Kind;
+use super::{caf, edits, matroska};
 
 /// A file, perhaps with another start than its own.
 pub(super) struct Media {
@@ -16,6 +16,11 @@ pub(super) struct Media {
     from: u64,
     /// How many bytes of the file follow `head`.
     bytes: u64,
+    /// Whether it has an end and may be sought in. It is shown as a stream without an end if
+    /// it is cut off: demultiplexers refuse a file that is shorter than its outermost box says
+    /// or whose index is missing, while we want its first part. So is an Ogg file: in a chain
+    /// the demultiplexer looks for the ends of its streams, for seeking, and miscounts.
+    seekable: bool,
     at: u64,
 }
 
@@ -29,8 +34,14 @@ impl Media {
         };
         let (head, from, bytes) =
             tidied.map_or((Vec::new(), 0, all), |t| (t.head, t.data_at, t.data_bytes));
+        let promised = match kind {
+            Kind::IsoMedia => edits::promised_bytes(&mut BufReader::new(&file)),
+            Kind::Matroska => matroska::promised_bytes(&file),
+            _ => None,
+        };
+        let seekable = kind != Kind::Ogg && promised.is_none_or(|promised| promised <= all);
         file.rewind()?;
-        Ok(Media { file, head, from, bytes, at: 0 })
+        Ok(Media { file, head, from, bytes, seekable, at: 0 })
     }
 
     fn len(&self) -> u64 {
@@ -50,8 +61,9 @@ impl Read for Media {
                 read
             }
             _ => {
-                let left = usize::try_from(self.len().saturating_sub(self.at));
-                let take = buffer.len().min(left.unwrap_or(usize::MAX));
+                let left =
+                    usize::try_from(self.len().saturating_sub(self.at)).unwrap_or(usize::MAX);
+                let take = buffer.len().min(left);
                 self.file.read(&mut buffer[..take])?
             }
         };
@@ -77,10 +89,10 @@ impl Seek for Media {
 
 impl MediaSource for Media {
     fn is_seekable(&self) -> bool {
-        true
+        self.seekable
     }
 
     fn byte_len(&self) -> Option<u64> {
-        Some(self.len())
+        self.seekable.then(|| self.len())
     }
 }

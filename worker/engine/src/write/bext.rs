@@ -65,6 +65,8 @@ impl Bext {
             out.extend(line.chars().map(ascii));
             out.extend(b"\r\n");
         }
+        // Of even length, since some readers of RF64 forget that chunks are padded.
+        out.resize(out.len().next_multiple_of(2), 0);
         match u32::try_from(out.len()) {
             Ok(_) => Ok(out),
             Err(_) => Err(WriteError::format("the coding history is too long for a bext chunk")),
@@ -123,7 +125,7 @@ mod tests {
         assert_eq!(bytes[346..348], [2, 0]);
         assert_eq!(bytes[412..414], (-1600i16).to_le_bytes());
         assert_eq!(bytes[414..416], [0xff, 0x7f]);
-        assert_eq!(&bytes[602..], b"A=PCM,F=48000,W=24,M=stereo\r\n");
+        assert_eq!(&bytes[602..], b"A=PCM,F=48000,W=24,M=stereo\r\n\0");
     }
 
     #[test]
