@@ -199,6 +199,9 @@ fn main() {
             let start = std::time::Instant::now();
             let fit = fitted(&piece, &take);
             spent += start.elapsed();
+            if std::env::var("SHOW").is_ok() {
+                println!("  {player:?}");
+            }
             tally.add(class, &piece, &take, fit);
         }
         let (ratio, place, lag) = (

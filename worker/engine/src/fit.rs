@@ -11,8 +11,11 @@ mod marks;
 mod pattern;
 mod say;
 mod search;
+mod steps;
 mod take;
+mod tempo;
 mod track;
+mod unmarked;
 
 use crate::finding::Finding;
 use crate::locate::Arrival;
@@ -165,7 +168,11 @@ pub fn fit(grid: &Grid, heard: &Heard<'_>, prior: &Prior) -> Option<Fit> {
         })
         .collect();
     readings.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
-    if readings.is_empty() { None } else { Some(by_marks(&take, &readings)) }
+    if readings.is_empty() {
+        let places = unmarked::places(&mut take);
+        return by_playing(&take, &places);
+    }
+    Some(by_marks(&take, &readings))
 }
 
 /// The fit of the likeliest reading, with the others as candidates.
@@ -206,6 +213,32 @@ fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
     }
     say::marked(take, readings, &mut fit);
     fit
+}
+
+/// The fit of the likeliest place, with the others as candidates.
+fn by_playing(take: &Take<'_>, places: &[unmarked::Place]) -> Option<Fit> {
+    let best = places.first()?;
+    let candidates = places.iter().map(|place| Candidate {
+        bar1_beat1_s: place.bar1_beat1_s,
+        ratio_ppm: place.ratio * 1e6,
+        odds: place.probability,
+    });
+    let mut fit = Fit {
+        bar1_beat1_s: best.bar1_beat1_s,
+        bar1_beat1_sd_s: best.bar1_beat1_sd_s,
+        ratio_ppm: best.ratio * 1e6,
+        ratio_sd_ppm: best.ratio_sd * 1e6,
+        lag_ms: None,
+        lag_sd_ms: None,
+        spread_ms: Some(best.laid.spread_s * 1e3),
+        basis: Basis::PlayingOnly,
+        certain: true,
+        candidates: candidates.collect(),
+        findings: Vec::new(),
+        deviations: deviations(&best.laid),
+    };
+    say::unmarked(take, best, &mut fit);
+    Some(fit)
 }
 
 fn deviations(laid: &line::Laid) -> Vec<Deviation> {

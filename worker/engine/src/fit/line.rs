@@ -3,6 +3,7 @@
 use super::beats::BeatClock;
 use super::events::{Event, median};
 use super::search::Anchor;
+use super::track::Track;
 use crate::math::drift::{Sample, line_through_drift};
 
 /// Phases of the work grid: the beat in quarters and in thirds. How much each is played is
@@ -27,6 +28,8 @@ pub(super) struct Laid {
     /// Robust standard deviation of strokes about their pulses and the smoothed drift.
     pub(super) spread_s: f64,
     pub(super) strokes: Vec<Stroke>,
+    /// Phases of the beat and how often each is struck.
+    pub(super) rhythm: Vec<(f64, f64)>,
 }
 
 /// One stroke at the pulse it most likely belongs to.
@@ -43,31 +46,32 @@ pub(super) struct Stroke {
     sd_s: f64,
 }
 
-/// Fits from a start (ratio, lag) that is right to within half of the finest pulse played;
-/// `track` says how far the player is off that start, by file time.
+/// Fits from a start (ratio, lag) that is right to within half of the finest pulse played, each
+/// stroke's `drift` from that start given. Jumps of the track are taken out first.
 pub(super) fn lay(
     beats: &BeatClock,
     events: &[Event],
     anchor: Anchor,
     start: (f64, f64),
-    track: &dyn Fn(f64) -> f64,
+    track: &Track,
+    mut drift: Vec<f64>,
 ) -> Option<Laid> {
     let mut grid = WorkGrid::new(beats.count());
     let (mut ratio, mut lag_s) = start;
     let mut spread_s: f64 = 0.025;
-    let mut drift: Vec<f64> = events.iter().map(|event| track(event.at_s)).collect();
     let mut round = 0;
     loop {
         let mut strokes = Vec::with_capacity(events.len());
         let mut tally = Tally::new(grid.stray.len());
         for (event, &drift_s) in events.iter().zip(&drift) {
-            let beat = beats.beat_at(anchor.piece_at(event.at_s - lag_s - drift_s, ratio));
+            let played_s = event.at_s - track.jumped_by(event.at_s) - lag_s;
+            let beat = beats.beat_at(anchor.piece_at(played_s - drift_s, ratio));
             let sd_s = spread_s.hypot(event.sd_s);
             let (pulse_s, trust) = grid.assign(beats, beat, sd_s, event.weight, &mut tally);
             strokes.push(Stroke {
                 at_s: event.at_s,
                 pulse_s,
-                residual_s: event.at_s - lag_s - anchor.file_at(pulse_s, ratio),
+                residual_s: played_s - anchor.file_at(pulse_s, ratio),
                 drift_s,
                 trust: trust * event.weight,
                 sd_s: event.sd_s,
@@ -88,7 +92,9 @@ pub(super) fn lay(
         round += 1;
         if round == ROUNDS {
             let spread_s = spread(&strokes);
-            return Some(Laid { ratio, lag_s, covariance: line.covariance, spread_s, strokes });
+            let rhythm = PHASES.into_iter().zip(grid.shares).collect();
+            let covariance = line.covariance;
+            return Some(Laid { ratio, lag_s, covariance, spread_s, strokes, rhythm });
         }
     }
 }

@@ -5,9 +5,10 @@ use super::belief::{self, LAGS_S};
 use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::marks::{Opening, Pair};
+use super::pattern::{ANY, Choice, Rhythm};
 use super::search::{self, Anchor, Field, Mode, posterior};
-use super::track::{Track, follow};
-use super::{Prior, Take};
+use super::track::{Guide, Track, follow};
+use super::{Prior, Take, steps, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -72,15 +73,16 @@ pub(super) fn read<'a>(
         reading.coherent = best.pulse - blank > COHERENT;
     }
     if reading.coherent {
-        follow_up(take, &mut reading, &rated);
+        follow_up(take, &mut reading, rated);
     }
     settle_ratio(take, &mut reading);
     reading
 }
 
-/// A mode with the evidence of harmony and activity added.
+/// A line that has been followed along the strokes, with all there is to say for it.
 struct Rated {
     mode: Mode,
+    track: Track,
     /// Score by pulse and priors alone.
     pulse: f64,
     score: f64,
@@ -93,47 +95,89 @@ fn by_chance(prior: &Prior, mark: &crate::locate::Arrival) -> f64 {
 }
 
 fn rate(take: &mut Take<'_>, reading: &Reading<'_>, runs: &[Run]) -> Vec<Rated> {
-    let prior = take.prior;
-    let mark = reading.opening.arrival;
-    let most = take.most_ratio();
+    let (prior, beats) = (take.prior, take.beats);
+    let mark = Some(reading.opening.arrival);
     let log_ratio_prior =
-        |ratio: f64| belief::log_ratio(ratio, prior) + belief::log_skew(ratio, Some(mark));
-    let field = Field {
-        ratios: (-most, most),
-        lags_s: LAGS_S,
-        log_ratio_prior: &log_ratio_prior,
-        log_lag_prior: &|lag| belief::log_lag(lag, prior),
-    };
-    let modes = search::modes(take.beats, take.tables, &reading.events, reading.anchor, &field);
-    if let Some(best) = modes.first() {
-        let (anchor, mode) = (reading.anchor, *best);
-        take.harmony.weigh_witnesses(&|t| anchor.file_at(t, mode.ratio) + mode.lag_s);
+        |ratio: f64| belief::log_ratio(ratio, prior) + belief::log_skew(ratio, mark);
+    let mut followed: Vec<(Mode, Track)> = Vec::new();
+    for (mut mode, choice) in starts(take, reading, &log_ratio_prior) {
+        let guide = Guide {
+            ratio: mode.ratio,
+            lag_s: mode.lag_s,
+            rhythm: &take.tables.rhythm(choice),
+            log_lag_prior: &|lag| belief::log_lag(lag, prior),
+        };
+        let (track, score) = follow(beats, &reading.events, reading.anchor, &guide);
+        mode.score = score + log_ratio_prior(mode.ratio);
+        followed.push((mode, track));
+    }
+    followed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));
+    if let Some((mode, track)) = followed.first() {
+        take.weigh_witnesses(reading.anchor, mode, track);
     }
     let mut rated: Vec<Rated> = Vec::new();
-    for (rank, mode) in modes.into_iter().enumerate() {
-        let shifts = if rank < 2 && take.beats.is_steady() { SHIFTS } else { 0 };
+    for (rank, (mode, track)) in followed.into_iter().enumerate() {
+        let shifts = if rank < 2 && beats.is_steady() { SHIFTS } else { 0 };
         for shift in -shifts..=shifts {
-            let lag_s = mode.lag_s + shift as f64 * take.beats.beat_s() * (1.0 + mode.ratio);
+            let lag_s = mode.lag_s + shift as f64 * beats.beat_s() * (1.0 + mode.ratio);
             let cost = if shift == 0 { 0.0 } else { SHIFT_COST };
-            let moved = Mode { lag_s, score: mode.score - cost, ..mode };
-            let elsewhere = take.elsewhere(reading.anchor, &moved, runs);
-            rated.push(Rated { mode: moved, pulse: moved.score, score: moved.score + elsewhere });
+            let mode = Mode { lag_s, score: mode.score - cost, ..mode };
+            let score = mode.score + take.elsewhere(reading.anchor, &mode, &track, runs);
+            rated.push(Rated { mode, track: track.clone(), pulse: mode.score, score });
         }
     }
     rated.sort_by(|a, b| b.score.total_cmp(&a.score));
     rated
 }
 
+/// Lines worth following: those that keep the strokes in step from end to end, and, for a take
+/// that jumps or wanders, the ratios that are likely or keep them in step for a while.
+fn starts(
+    take: &Take<'_>,
+    reading: &Reading<'_>,
+    log_ratio_prior: &dyn Fn(f64) -> f64,
+) -> Vec<(Mode, Choice)> {
+    let (prior, beats, events, anchor) = (take.prior, take.beats, &reading.events, reading.anchor);
+    let most = take.most_ratio();
+    let field = Field {
+        ratios: (-most, most),
+        lags_s: LAGS_S,
+        log_ratio_prior,
+        log_lag_prior: &|lag| belief::log_lag(lag, prior),
+    };
+    let mut starts: Vec<(Mode, Choice)> = search::modes(beats, take.tables, events, anchor, &field)
+        .into_iter()
+        .map(|mode| {
+            let phases: Vec<_> = events
+                .iter()
+                .map(|event| search::phase_of(beats, event, anchor, mode.ratio, mode.lag_s))
+                .collect();
+            (mode, take.tables.best(&phases))
+        })
+        .collect();
+    let likely = belief::skew(Some(reading.opening.arrival)).map_or(0.0, |skew| skew.0);
+    let local = tempo::local_ratio(beats, events, anchor, (-most, most));
+    let lag_s = prior.ensemble_lag_ms * 1e-3;
+    for ratio in [Some(likely), local].into_iter().flatten() {
+        starts.push((Mode { ratio, lag_s, score: 0.0 }, ANY));
+        if let Some(&(_, choice)) = starts.first() {
+            starts.push((Mode { ratio, lag_s, score: 0.0 }, choice));
+        }
+    }
+    starts
+}
+
 /// Lays the best modes closely, joins those that come to the same line, and keeps the best.
-fn follow_up(take: &Take<'_>, reading: &mut Reading<'_>, rated: &[Rated]) {
+fn follow_up(take: &Take<'_>, reading: &mut Reading<'_>, rated: Vec<Rated>) {
     let scores: Vec<f64> = rated.iter().map(|rated| rated.score).collect();
     let odds = posterior(&scores);
     let mut lines: Vec<(Laid, Track, f64)> = Vec::new();
-    for (rated, &probability) in rated.iter().zip(&odds) {
-        if rated.score < rated_best(rated, &scores) - HOPELESS {
+    for (rated, probability) in rated.into_iter().zip(odds) {
+        if rated.score < scores[0] - HOPELESS {
             break;
         }
-        let Some((laid, track)) = lay_closely(take, reading, &rated.mode) else { continue };
+        let start = (rated.mode.ratio, rated.mode.lag_s);
+        let Some(laid) = lay_closely(take, reading, start, &rated.track) else { continue };
         let end_s = take.beats.end_s();
         let same = lines.iter_mut().find(|(other, _, _)| {
             let apart = |t: f64| (laid.ratio - other.ratio) * t + laid.lag_s - other.lag_s;
@@ -141,43 +185,70 @@ fn follow_up(take: &Take<'_>, reading: &mut Reading<'_>, rated: &[Rated]) {
         });
         match same {
             Some(line) => line.2 += probability,
-            None => lines.push((laid, track, probability)),
+            None => lines.push((laid, rated.track, probability)),
         }
     }
-    lines.sort_by(|a, b| b.2.total_cmp(&a.2));
-    let mut lines = lines.into_iter();
-    if let Some((laid, track, probability)) = lines.next() {
+    let best = |lines: &[(Laid, Track, f64)]| {
+        (0..lines.len()).max_by(|&a, &b| lines[a].2.total_cmp(&lines[b].2))
+    };
+    if let Some(index) = best(&lines) {
+        let (laid, track, probability) = lines.swap_remove(index);
+        let (laid, track) = look_again(take, reading, laid, track);
         reading.played_ratio = Some((laid.ratio, laid.covariance[2].sqrt()));
         reading.laid = Some(laid);
         reading.track = track;
         reading.probability = probability;
     }
-    reading.rivals = lines.map(|(laid, _, odds)| (laid.ratio, laid.lag_s, odds)).collect();
+    reading.rivals =
+        lines.into_iter().map(|(laid, _, odds)| (laid.ratio, laid.lag_s, odds)).collect();
 }
 
-fn rated_best(_: &Rated, scores: &[f64]) -> f64 {
-    scores.first().copied().unwrap_or(f64::MIN)
+/// Lays a line through the strokes from where a track has followed them.
+fn lay_closely(
+    take: &Take<'_>,
+    reading: &Reading<'_>,
+    start: (f64, f64),
+    track: &Track,
+) -> Option<Laid> {
+    let drift = reading.events.iter().map(|event| track.drift_at(event.at_s)).collect();
+    lay(take.beats, &reading.events, reading.anchor, start, track, drift)
 }
 
-/// Follows the strokes about a mode and lays a line through them, jumps taken out.
-fn lay_closely(take: &Take<'_>, reading: &Reading<'_>, mode: &Mode) -> Option<(Laid, Track)> {
-    let strokes: Vec<_> = reading
-        .events
-        .iter()
-        .map(|e| search::phase_of(take.beats, e, reading.anchor, mode.ratio, mode.lag_s))
-        .collect();
-    let choice = take.tables.best(&strokes);
-    let (beats, tables) = (take.beats, take.tables);
-    let track = follow(beats, tables, choice, &reading.events, reading.anchor, mode);
-    let mended: Vec<Event> = reading
-        .events
-        .iter()
-        .map(|event| Event { at_s: event.at_s - track.jumped_by(event.at_s), ..*event })
-        .collect();
-    let drift = |file_s: f64| track.at(file_s) - track.jumped_by(file_s);
-    let start = (mode.ratio, mode.lag_s);
-    let laid = lay(beats, &mended, reading.anchor, start, &drift)?;
-    Some((laid, track))
+/// Most jumps taken out one by one.
+const MOST_JUMPS: usize = 5;
+
+/// Follows the best line once more, with the rhythm and spread now known, and takes out jumps
+/// that only the close fit shows.
+fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) -> (Laid, Track) {
+    let (mut laid, mut track) = (laid, track);
+    let rhythm = Rhythm::learned(&laid.rhythm, laid.spread_s, take.beats.beat_s());
+    let guide = Guide {
+        ratio: laid.ratio,
+        lag_s: laid.lag_s,
+        rhythm: &rhythm,
+        log_lag_prior: &|lag| belief::log_normal(lag - laid.lag_s, 0.03),
+    };
+    let (again, _) = follow(take.beats, &reading.events, reading.anchor, &guide);
+    if again.jumps.len() > track.jumps.len() {
+        let start = (laid.ratio, laid.lag_s);
+        if let Some(closer) = lay_closely(take, reading, start, &again) {
+            (laid, track) = (closer, again);
+        }
+    }
+    while track.jumps.len() < MOST_JUMPS {
+        let Some(jump) = steps::clearest(&laid.strokes) else { break };
+        track.add(jump);
+        let drift = laid
+            .strokes
+            .iter()
+            .map(|s| if s.at_s >= jump.between_s.1 { s.drift_s - jump.by_s } else { s.drift_s })
+            .collect();
+        let start = (laid.ratio, laid.lag_s);
+        let (events, anchor) = (&reading.events, reading.anchor);
+        let Some(closer) = lay(take.beats, events, anchor, start, &track, drift) else { break };
+        laid = closer;
+    }
+    (laid, track)
 }
 
 /// Ratio by marks, playing, harmony and belief, in this order of trust.

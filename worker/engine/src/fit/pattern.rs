@@ -6,14 +6,14 @@ const CELLS: usize = 192;
 const STRAY: f64 = 0.12;
 
 /// A rhythm: phases within the beat and how often each is struck.
-pub(super) struct Pattern {
-    pub(super) slots: &'static [(f64, f64)],
+struct Pattern {
+    slots: &'static [(f64, f64)],
     prior: f64,
 }
 
 /// Their frequencies are common practice, no source. What matters is that a rhythm on the
 /// beat is more frequent than the same one beside it.
-pub(super) const PATTERNS: [Pattern; 8] = [
+const PATTERNS: [Pattern; 9] = [
     Pattern { slots: &[(0.0, 0.95), (0.5, 0.05)], prior: 0.25 },
     Pattern { slots: &[(0.0, 0.55), (0.5, 0.45)], prior: 0.25 },
     Pattern { slots: &[(0.0, 0.1), (0.5, 0.9)], prior: 0.05 },
@@ -22,7 +22,21 @@ pub(super) const PATTERNS: [Pattern; 8] = [
     Pattern { slots: &[(0.0, 0.3), (0.25, 0.2), (0.5, 0.3), (0.75, 0.2)], prior: 0.18 },
     Pattern { slots: &[(0.0, 0.55), (0.25, 0.05), (0.75, 0.4)], prior: 0.04 },
     Pattern { slots: &[(0.25, 0.5), (0.75, 0.5)], prior: 0.003 },
+    Pattern {
+        slots: &[
+            (0.0, 0.4),
+            (0.25, 0.1),
+            (THIRD, 0.1),
+            (0.5, 0.2),
+            (2.0 * THIRD, 0.1),
+            (0.75, 0.1),
+        ],
+        prior: 0.027,
+    },
 ];
+
+/// For following a take whose rhythm is not known yet.
+pub(super) const ANY: Choice = Choice { pattern: PATTERNS.len() - 1, spread_s: SPREADS_S[1] };
 const THIRD: f64 = 1.0 / 3.0;
 
 /// Spreads a player may have.
@@ -40,7 +54,7 @@ impl Tables {
         let tables = PATTERNS
             .iter()
             .flat_map(|pattern| WIDTHS_S.iter().map(move |width| (pattern, width / beat_s)))
-            .map(|(pattern, width)| table(pattern, width))
+            .map(|(pattern, width)| table(pattern.slots, width))
             .collect();
         Self { tables }
     }
@@ -83,9 +97,35 @@ impl Tables {
         best.1
     }
 
-    pub(super) fn at(&self, choice: Choice, phase: f32, sd_s: f32) -> f32 {
+    fn at(&self, choice: Choice, phase: f32, sd_s: f32) -> f32 {
         let width = width_index(choice.spread_s.hypot(sd_s as f64));
         self.tables[choice.pattern * WIDTHS_S.len() + width][cell_of(phase)]
+    }
+
+    /// The rhythm of a choice.
+    pub(super) fn rhythm(&self, choice: Choice) -> Rhythm {
+        let from = choice.pattern * WIDTHS_S.len();
+        let tables = self.tables[from..from + WIDTHS_S.len()].to_vec();
+        Rhythm { spread_s: choice.spread_s, tables }
+    }
+}
+
+/// One rhythm as a player of one spread plays it.
+pub(super) struct Rhythm {
+    spread_s: f64,
+    tables: Vec<[f32; CELLS]>,
+}
+
+impl Rhythm {
+    /// A rhythm learned from a take: phases and how often each is struck.
+    pub(super) fn learned(slots: &[(f64, f64)], spread_s: f64, beat_s: f64) -> Self {
+        let tables = WIDTHS_S.iter().map(|width| table(slots, width / beat_s)).collect();
+        Self { spread_s, tables }
+    }
+
+    /// Log density of a stroke's phase against strokes at random.
+    pub(super) fn at(&self, phase: f32, sd_s: f32) -> f32 {
+        self.tables[width_index(self.spread_s.hypot(sd_s as f64))][cell_of(phase)]
     }
 }
 
@@ -95,8 +135,8 @@ const TEMPER: f64 = 0.6;
 /// A pattern and a spread.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Choice {
-    pub(super) pattern: usize,
-    pub(super) spread_s: f64,
+    pattern: usize,
+    spread_s: f64,
 }
 
 fn cell_of(phase: f32) -> usize {
@@ -107,13 +147,12 @@ fn width_index(width_s: f64) -> usize {
     WIDTHS_S.iter().position(|&w| width_s <= w * 1.26).unwrap_or(WIDTHS_S.len() - 1)
 }
 
-fn table(pattern: &Pattern, width: f64) -> [f32; CELLS] {
-    let total: f64 = pattern.slots.iter().map(|slot| slot.1).sum();
+fn table(slots: &[(f64, f64)], width: f64) -> [f32; CELLS] {
+    let total: f64 = slots.iter().map(|slot| slot.1).sum();
     let mut cells = [0.0; CELLS];
     for (k, cell) in cells.iter_mut().enumerate() {
         let phase = (k as f64 + 0.5) / CELLS as f64;
-        let density: f64 = pattern
-            .slots
+        let density: f64 = slots
             .iter()
             .map(|&(at, share)| share / total * wrapped_normal(phase - at, width))
             .sum();

@@ -1,12 +1,17 @@
 //! What a fit has to say to the contributor, and whether it is sure.
 
+use super::line::Laid;
 use super::marked::Reading;
 use super::track::Jump;
+use super::unmarked::Place;
 use super::{Candidate, Fit, Take};
 use crate::finding::{Finding, Severity};
 
 /// A mean lag this far from the ensemble's is a device's, not a player's.
 const FAR_LAG_MS: f64 = 70.0;
+/// No device we know of makes a player earlier or later than this; then it is a question.
+const MOST_EARLY_MS: f64 = -130.0;
+const MOST_LATE_MS: f64 = 400.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
 const WANDER_MS: (f64, f64) = (35.0, 80.0);
 /// An end of the piece known no better than this has to be asked about.
@@ -20,8 +25,33 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     ratio_known(take, best, fit);
     jumps(&best.track.jumps, fit);
     marks_against_playing(take, best, fit);
-    wander(best, fit);
+    if let Some(laid) = &best.laid {
+        wander(laid, fit);
+    }
     lag(take, fit);
+    fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
+}
+
+/// Fills in findings and certainty for a fit by the playing alone.
+pub(super) fn unmarked(take: &Take<'_>, best: &Place, fit: &mut Fit) {
+    if best.probability < sure(take) {
+        fit.findings.push(Finding {
+            code: "place_uncertain",
+            severity: Severity::Asks,
+            value: Some(best.probability),
+            unit: "",
+            says: "Without the opening mark we can't be sure where in the piece your recording \
+                   begins. Listen to the choices and pick the one that is right, or send a version \
+                   that still has the mark."
+                .into(),
+            at_s: Vec::new(),
+        });
+    }
+    if best.ratio_sd * take.beats.end_s() * 1e3 > LOOSE_END_MS {
+        fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
+    }
+    jumps(&best.track.jumps, fit);
+    wander(&best.laid, fit);
     fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
 }
 
@@ -159,8 +189,7 @@ fn marks_against_playing(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
     });
 }
 
-fn wander(best: &Reading<'_>, fit: &mut Fit) {
-    let Some(laid) = &best.laid else { return };
+fn wander(laid: &Laid, fit: &mut Fit) {
     let slow: Vec<f64> =
         laid.strokes.iter().filter(|s| s.trust > 0.1).map(|s| s.drift_s * 1e3).collect();
     if slow.len() < 8 {
@@ -186,10 +215,10 @@ fn wander(best: &Reading<'_>, fit: &mut Fit) {
 }
 
 fn lag(take: &Take<'_>, fit: &mut Fit) {
-    let Some(lag_ms) = fit.lag_ms else { return };
+    let (Some(lag_ms), Some(sd_ms)) = (fit.lag_ms, fit.lag_sd_ms) else { return };
     let off = lag_ms - take.prior.ensemble_lag_ms;
     let beat_ms = take.beats.beat_s() * 1e3;
-    if off.abs() < FAR_LAG_MS {
+    if off.abs() < FAR_LAG_MS.max(3.0 * sd_ms) {
         return;
     }
     if off.abs() > 0.75 * beat_ms && off.abs() > 400.0 {
@@ -223,9 +252,10 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
             ),
         )
     };
+    let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
     fit.findings.push(Finding {
         code,
-        severity: Severity::Advice,
+        severity: if usual { Severity::Advice } else { Severity::Asks },
         value: Some(lag_ms),
         unit: "ms",
         says,

@@ -101,7 +101,7 @@ fn likely_ratios(
     let (low, high) = field.ratios;
     let count = ((high - low) / step).ceil().clamp(1.0, 20_000.0) as usize;
     let step = (high - low) / count as f64;
-    let tries = if beats.is_steady() { 1 } else { 4 };
+    let tries = if beats.is_steady() { 1 } else { 3 };
     let lag_try = (field.lags_s.1 - field.lags_s.0) / tries as f64;
     let strength = |ratio: f64| -> f64 {
         (0..tries)

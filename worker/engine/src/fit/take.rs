@@ -5,6 +5,7 @@ use super::beats::BeatClock;
 use super::harmony::Harmony;
 use super::pattern::Tables;
 use super::search::{Anchor, Mode};
+use super::track::Track;
 use super::{Grid, Prior, belief};
 use crate::locate::Arrival;
 use crate::onset::Playing;
@@ -27,13 +28,27 @@ impl Take<'_> {
     }
 
     /// Log likelihood of harmony and activity for one way to lay the take.
-    pub(super) fn elsewhere(&self, anchor: Anchor, mode: &Mode, runs: &[Run]) -> f64 {
-        let file_at = |t: f64| anchor.file_at(t, mode.ratio) + mode.lag_s;
-        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s, mode.ratio);
-        let harmony = if self.harmony.is_written() { self.harmony.score(&file_at) } else { 0.0 };
+    pub(super) fn elsewhere(
+        &self,
+        anchor: Anchor,
+        mode: &Mode,
+        track: &Track,
+        runs: &[Run],
+    ) -> f64 {
+        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s - track.at(u), mode.ratio);
+        let harmony = if self.harmony.is_written() {
+            self.harmony.score(&file_at(anchor, mode, track))
+        } else {
+            0.0
+        };
         let (sections, end_s) = (&self.grid.sections, self.beats.end_s());
         let activity = activity::score(runs, sections, end_s, self.beats.beat_s(), &piece_at);
         TEMPER * (harmony + activity)
+    }
+
+    /// Lets the harmony learn from one way to lay the take how far to trust itself.
+    pub(super) fn weigh_witnesses(&mut self, anchor: Anchor, mode: &Mode, track: &Track) {
+        self.harmony.weigh_witnesses(&file_at(anchor, mode, track));
     }
 
     /// Ratio by belief, the mark's skew and the changes of harmony, for a take whose strokes say
@@ -62,6 +77,13 @@ impl Take<'_> {
             })
             .collect();
         moments(&ratios, &scores)
+    }
+}
+
+fn file_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
+    move |piece_s| {
+        let file_s = anchor.file_at(piece_s, mode.ratio) + mode.lag_s;
+        file_s + track.at(file_s)
     }
 }
 

@@ -2,8 +2,8 @@
 
 use super::beats::BeatClock;
 use super::events::Event;
-use super::pattern::{Choice, Tables};
-use super::search::{Anchor, Mode, phase_of};
+use super::pattern::Rhythm;
+use super::search::{Anchor, phase_of};
 
 /// One step of the path.
 const STEP_BEATS: f64 = 2.0;
@@ -13,11 +13,12 @@ const STATES: usize = (2.0 * MOST_OFFSET_S / OFFSET_STEP_S) as usize + 1;
 /// A player's drift over one step.
 const WALK_S: f64 = 0.004;
 const MOST_STEPS: usize = 4;
-/// How far from the line a player begins, unless a jump lies between.
-const START_S: f64 = 0.03;
+/// And that of one whose tempo wanders, with the odds of meeting one.
+const UNSTEADY_WALK_S: f64 = 0.008;
+const UNSTEADY: f64 = 0.05;
 /// A jump must be worth this many nats: the take has some hundred places for it, and real
 /// ones are rare.
-const JUMP_COST: f64 = 14.0;
+const JUMP_COST: f64 = 10.0;
 /// Strokes share the player's drift.
 const TEMPER: f64 = 0.6;
 /// Smaller jumps are within what players do.
@@ -59,26 +60,49 @@ impl Track {
         }
     }
 
+    /// Offset without the jumps.
+    pub(super) fn drift_at(&self, file_s: f64) -> f64 {
+        self.at(file_s) - self.jumped_by(file_s)
+    }
+
+    /// Takes in a jump found otherwise.
+    pub(super) fn add(&mut self, jump: Jump) {
+        self.jumps.push(jump);
+        self.jumps.sort_by(|a, b| a.between_s.0.total_cmp(&b.between_s.0));
+    }
+
     /// Sum of the jumps before a file time.
     pub(super) fn jumped_by(&self, file_s: f64) -> f64 {
         self.jumps.iter().filter(|jump| file_s >= jump.between_s.1).map(|jump| jump.by_s).sum()
     }
 }
 
-/// Follows the strokes about one mode by the most probable path (Viterbi).
+/// What is followed: a line, the rhythm expected, and what is believed of the lag at its
+/// beginning.
+pub(super) struct Guide<'a> {
+    pub(super) ratio: f64,
+    pub(super) lag_s: f64,
+    pub(super) rhythm: &'a Rhythm,
+    pub(super) log_lag_prior: &'a dyn Fn(f64) -> f64,
+}
+
+/// Follows the strokes about one line by the most probable path (Viterbi). With the path comes
+/// its log likelihood against strokes at random, what is believed of lag, drift and jumps taken
+/// in.
 pub(super) fn follow(
     beats: &BeatClock,
-    tables: &Tables,
-    choice: Choice,
     events: &[Event],
     anchor: Anchor,
-    mode: &Mode,
-) -> Track {
-    let steps = steps(beats, tables, choice, events, anchor, mode);
-    if steps.len() < 3 {
-        return Track::default();
+    guide: &Guide<'_>,
+) -> (Track, f64) {
+    let steps = steps(beats, events, anchor, guide);
+    if steps.is_empty() {
+        return (Track::default(), (guide.log_lag_prior)(guide.lag_s));
     }
-    let path = best_path(&steps);
+    let steady = best_path(&steps, guide, WALK_S);
+    let mut unsteady = best_path(&steps, guide, UNSTEADY_WALK_S);
+    unsteady.1 += UNSTEADY.ln();
+    let (path, score) = if steady.1 >= unsteady.1 { steady } else { unsteady };
     let mut track = Track::default();
     for (k, (step, &state)) in steps.iter().zip(&path).enumerate() {
         let middle_s = 0.5 * (step.first_s + step.last_s);
@@ -90,7 +114,7 @@ pub(super) fn follow(
             }
         }
     }
-    track
+    (track, score)
 }
 
 struct Step {
@@ -103,18 +127,11 @@ fn offset_of(state: usize) -> f64 {
     state as f64 * OFFSET_STEP_S - MOST_OFFSET_S
 }
 
-fn steps(
-    beats: &BeatClock,
-    tables: &Tables,
-    choice: Choice,
-    events: &[Event],
-    anchor: Anchor,
-    mode: &Mode,
-) -> Vec<Step> {
+fn steps(beats: &BeatClock, events: &[Event], anchor: Anchor, guide: &Guide<'_>) -> Vec<Step> {
     let mut steps: Vec<Step> = Vec::new();
     let mut current = i64::MIN;
     for event in events {
-        let piece_s = anchor.piece_at(event.at_s - mode.lag_s, mode.ratio);
+        let piece_s = anchor.piece_at(event.at_s - guide.lag_s, guide.ratio);
         let index = (beats.beat_at(piece_s) / STEP_BEATS).floor() as i64;
         if index != current {
             current = index;
@@ -124,20 +141,20 @@ fn steps(
         let Some(step) = steps.last_mut() else { continue };
         step.last_s = event.at_s;
         for (state, score) in step.scores.iter_mut().enumerate() {
-            let lag_s = mode.lag_s + offset_of(state);
-            let (phase, sd_s, weight) = phase_of(beats, event, anchor, mode.ratio, lag_s);
-            *score += TEMPER as f32 * weight * tables.at(choice, phase, sd_s);
+            let lag_s = guide.lag_s + offset_of(state);
+            let (phase, sd_s, weight) = phase_of(beats, event, anchor, guide.ratio, lag_s);
+            *score += TEMPER as f32 * weight * guide.rhythm.at(phase, sd_s);
         }
     }
     steps
 }
 
-fn best_path(steps: &[Step]) -> Vec<usize> {
-    let began = |state: usize| (0.5 * (offset_of(state) / START_S).powi(2)).min(JUMP_COST);
+fn best_path(steps: &[Step], guide: &Guide<'_>, walk_s: f64) -> (Vec<usize>, f64) {
+    let began = |state: usize| (guide.log_lag_prior)(guide.lag_s + offset_of(state));
     let mut scores: Vec<f64> =
-        (0..STATES).map(|state| steps[0].scores[state] as f64 - began(state)).collect();
+        (0..STATES).map(|state| steps[0].scores[state] as f64 + began(state)).collect();
     let mut origins: Vec<Vec<u16>> = Vec::with_capacity(steps.len());
-    let unit = OFFSET_STEP_S / WALK_S;
+    let unit = OFFSET_STEP_S / walk_s;
     for pair in steps.windows(2) {
         let gap_s = pair[1].first_s - pair[0].last_s;
         // After a rest the player may come back a little elsewhere.
@@ -162,11 +179,12 @@ fn best_path(steps: &[Step]) -> Vec<usize> {
         origins.push(from);
     }
     let mut state = (0..STATES).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
+    let score = scores[state];
     let mut path = vec![state];
     for from in origins.iter().rev() {
         state = from[state] as usize;
         path.push(state);
     }
     path.reverse();
-    path
+    (path, score)
 }

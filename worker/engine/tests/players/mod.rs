@@ -1,7 +1,7 @@
 //! Invented players with exact truth, as attacks, level and harmony: no audio. Shares nothing
 //! with the fit: drift is a sum of sinusoids, rhythms are drawn slot by slot.
 
-#![allow(dead_code)]
+#![allow(dead_code, unreachable_pub)]
 
 use fastrand::Rng;
 use ripieno_engine::fit::{Fit, Grid, Heard, Prior, fit};

@@ -1,0 +1,80 @@
+//! Sudden changes of offset, found in the residuals of a line that was laid through all.
+
+use super::events::median;
+use super::line::Stroke;
+use super::track::Jump;
+
+/// So many strokes to either side are compared, within so much time.
+const SIDE: usize = 16;
+const SIDE_S: f64 = 14.0;
+const FEWEST: usize = 5;
+/// A jump must exceed what neighbouring stretches differ by elsewhere so many times.
+const CLEAR: f64 = 4.5;
+/// Smaller jumps are within what players do.
+const LEAST_S: f64 = 0.045;
+/// Neighbouring stretches of the steadiest player differ by this much.
+const FLOOR_S: f64 = 0.007;
+
+/// The clearest jump, if there is one.
+pub(super) fn clearest(strokes: &[Stroke]) -> Option<Jump> {
+    let trusted: Vec<&Stroke> = strokes.iter().filter(|stroke| stroke.trust > 0.15).collect();
+    if trusted.len() < 4 * FEWEST {
+        return None;
+    }
+    let differences: Vec<Option<f64>> =
+        (1..trusted.len()).map(|at| difference(&trusted, at)).collect();
+    let known: Vec<f64> = differences.iter().flatten().map(|d| d.abs()).collect();
+    let usual_s = (1.4826 * median(known)).max(FLOOR_S);
+    let (at, by_s) = differences
+        .iter()
+        .enumerate()
+        .filter_map(|(k, d)| d.map(|d| (k + 1, d)))
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
+    if by_s.abs() < LEAST_S || by_s.abs() < CLEAR * usual_s {
+        return None;
+    }
+    let at = sharpest(&trusted, at);
+    let by_s = difference(&trusted, at)?;
+    is_sudden(&trusted, at, by_s)
+        .then(|| Jump { between_s: (trusted[at - 1].at_s, trusted[at].at_s), by_s })
+}
+
+/// Median after minus median before a gap between strokes.
+fn difference(strokes: &[&Stroke], at: usize) -> Option<f64> {
+    let (before, after) = sides(strokes, at)?;
+    Some(median(after) - median(before))
+}
+
+fn sides(strokes: &[&Stroke], at: usize) -> Option<(Vec<f64>, Vec<f64>)> {
+    let border_s = 0.5 * (strokes[at - 1].at_s + strokes[at].at_s);
+    let near = |stroke: &&&Stroke| (stroke.at_s - border_s).abs() < SIDE_S;
+    let value = |stroke: &&Stroke| stroke.residual_s;
+    let before: Vec<f64> =
+        strokes[..at].iter().rev().take(SIDE).take_while(near).map(value).collect();
+    let after: Vec<f64> = strokes[at..].iter().take(SIDE).take_while(near).map(value).collect();
+    (before.len() >= FEWEST && after.len() >= FEWEST).then_some((before, after))
+}
+
+/// The gap near `at` that best parts the strokes into two levels.
+fn sharpest(strokes: &[&Stroke], at: usize) -> usize {
+    let from = at.saturating_sub(SIDE);
+    let to = (at + SIDE).min(strokes.len());
+    let cost = |gap: usize| -> f64 {
+        let part = |range: &[&Stroke]| -> f64 {
+            let level = median(range.iter().map(|s| s.residual_s).collect());
+            range.iter().map(|s| (s.residual_s - level).abs()).sum()
+        };
+        part(&strokes[from..gap]) + part(&strokes[gap..to])
+    };
+    (from + FEWEST..to.saturating_sub(FEWEST - 1))
+        .min_by(|&a, &b| cost(a).total_cmp(&cost(b)))
+        .unwrap_or(at)
+}
+
+/// Whether most of the change lies between neighbours rather than along a slope.
+fn is_sudden(strokes: &[&Stroke], at: usize, by_s: f64) -> bool {
+    let near = 4.min(at).min(strokes.len() - at);
+    let level = |range: &[&Stroke]| median(range.iter().map(|s| s.residual_s).collect());
+    let close = level(&strokes[at..at + near]) - level(&strokes[at - near..at]);
+    close * by_s.signum() > 0.55 * by_s.abs()
+}
