@@ -198,7 +198,8 @@ def test_a_file_by_mido_is_read_as_written(binary, tmp_path):
     file.save(tmp_path / "in.mid")
     read = json.loads(score_documents.run(binary, "import-midi", tmp_path / "in.mid"))
     piece = read["piece"]
-    assert (piece["title"], piece["slug"], piece["last_bar"]) == ("From elsewhere", "from-elsewhere", 6)
+    assert (piece["title"], piece["slug"]) == ("From elsewhere", "from-elsewhere")
+    assert piece["last_bar"] == 6
     assert piece["key"] == {"tonic": "F#", "mode": "minor"}
     assert piece["metre"] == [{"bar": 1, "metre": "6/8"}, {"bar": 5, "metre": "5/4"}]
     places = [(tempo["at"], Fraction(str(tempo["bpm"]))) for tempo in piece["tempo"]]

@@ -113,9 +113,8 @@ def test_edl_opens_and_agrees_with_the_timeline(binary, tmp_path, rate):
     fps = RATES[rate]
     edl = otio.adapters.read_from_file(str(tmp_path / "offsets.edl"), rate=fps)
     timeline = otio.adapters.read_from_file(str(tmp_path / "offsets.otio"))
-    expected = {
-        track.name: next(iter(track.find_clips())) for track in timeline.tracks if track.name != "Mix"
-    }
+    tracks = [track for track in timeline.tracks if track.name != "Mix"]
+    expected = {track.name: next(iter(track.find_clips())) for track in tracks}
     reels = {
         clip.metadata["ripieno"]["reel"]: (name, clip) for name, clip in expected.items()
     }

@@ -216,8 +216,8 @@ mod tests {
         let mut choir = form("Breakwater Choir", "voices", "Eastpier");
         choir.players = 24;
         let text = credits(&[choir, form("Zoe", "oar", "")]).to_text(&Piece::default());
-        let expected = "Untitled\n\nPlayed by\n  Zoe, oar\n\nEnsembles\n  Breakwater Choir, voices, \
-                        24 players (Eastpier)\n";
+        let expected = "Untitled\n\nPlayed by\n  Zoe, oar\n\nEnsembles\n  \
+                        Breakwater Choir, voices, 24 players (Eastpier)\n";
         assert_eq!(text, expected);
     }
 

@@ -118,7 +118,7 @@ pub struct TakeForm {
     pub credit: String,
     /// The instrument, in the contributor's words.
     pub instrument: String,
-    /// A family's key (see [`families`]).
+    /// A family's key (see [`crate::families`]).
     pub family: String,
     /// `low`, `middle` or `high`, or empty.
     pub register: String,
@@ -249,7 +249,10 @@ mod tests {
     proptest::proptest! {
         #[test]
         fn no_field_makes_the_check_panic(
-            fields in proptest::collection::vec(("[a-z_]{0,12}|name|tags|email|players", "\\PC{0,40}|.{0,20}"), 0..12),
+            fields in proptest::collection::vec(
+                ("[a-z_]{0,12}|name|tags|email|players", "\\PC{0,40}|.{0,20}"),
+                0..12,
+            ),
         ) {
             let pairs = fields.iter().map(|(key, value)| (key.as_str(), value.as_str()));
             if let Err(mistakes) = TakeForm::from_fields(pairs) {

@@ -1,5 +1,8 @@
 //! From cells to one curve of points in samples.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::HashMap;
 
 use serde::{Deserialize, Serialize};
@@ -182,24 +185,52 @@ fn level_at(points: &[CurvePoint], at_sample: i64) -> f64 {
     }
 }
 
+/// Silence until `enter`, then the points as they are.
 fn cut_before(points: &[CurvePoint], enter: i64, start: i64) -> Vec<CurvePoint> {
-    let db = level_at(points, enter);
-    let before = points.partition_point(|point| point.at_sample <= enter);
-    let shape = points.get(before.wrapping_sub(1)).map_or(Shape::Hold, |point| point.shape);
+    let after = points.partition_point(|point| point.at_sample <= enter);
     let silent = CurvePoint { at_sample: start, db: f64::NEG_INFINITY, shape: Shape::Hold };
-    let mut kept = vec![silent, CurvePoint { at_sample: enter, db, shape }];
-    kept.extend_from_slice(&points[before..]);
+    let mut kept = vec![silent];
+    let end = points.get(after).map_or(enter, |next| next.at_sample);
+    kept.extend(part_of(points, enter, end));
+    kept.extend_from_slice(&points[after..]);
     kept
 }
 
+/// The points as they are until `exit`, then silence.
 fn cut_after(points: &[CurvePoint], exit: i64) -> Vec<CurvePoint> {
-    let db = level_at(points, exit);
-    let mut kept: Vec<_> = points.iter().copied().filter(|point| point.at_sample < exit).collect();
-    if kept.last().is_some_and(|last| last.shape != Shape::Hold) {
-        kept.push(CurvePoint { at_sample: exit, db, shape: Shape::Hold });
+    let after = points.partition_point(|point| point.at_sample < exit);
+    let mut kept: Vec<CurvePoint> = points[..after].to_vec();
+    if let Some(last) = kept.pop() {
+        kept.extend(part_of(points, last.at_sample, exit));
+        if last.shape != Shape::Hold {
+            let db = level_at(points, exit);
+            kept.push(CurvePoint { at_sample: exit, db, shape: Shape::Hold });
+        }
     }
     kept.push(CurvePoint { at_sample: exit, db: f64::NEG_INFINITY, shape: Shape::Hold });
     kept
+}
+
+/// Points that go as `points` do from `from` to `to`, which lie in one stretch of them; `to` itself
+/// is left to the caller. A part of a bent shape is no such shape, so it is drawn in short lines.
+fn part_of(points: &[CurvePoint], from: i64, to: i64) -> Vec<CurvePoint> {
+    const LINES: i64 = 32;
+    let index = points.partition_point(|point| point.at_sample <= from).saturating_sub(1);
+    let whole = points.get(index + 1).is_some_and(|next| next.at_sample == to)
+        && points[index].at_sample == from;
+    let straight = |from_db: f64, to_db: f64| from_db.is_finite() && to_db.is_finite();
+    let next_db = points.get(index + 1).map_or(0.0, |next| next.db);
+    let lines = match points[index].shape {
+        _ if whole => 1,
+        Shape::Hold => 1,
+        Shape::Line if straight(points[index].db, next_db) => 1,
+        _ => LINES.min(to - from).max(1),
+    };
+    let shape = if lines == 1 { points[index].shape } else { Shape::Line };
+    (0..lines)
+        .map(|line| from + (to - from) * line / lines)
+        .map(|at_sample| CurvePoint { at_sample, db: level_at(points, at_sample), shape })
+        .collect()
 }
 
 /// Leaves out points that change nothing: those that last no time, and those that go on holding
@@ -238,7 +269,8 @@ fn without_steps(raw: &[CurvePoint], step: i64) -> Vec<CurvePoint> {
             let run = &raw[index..raw.len().min(index + 2)];
             let next = run.get(1).map_or(i64::MAX, |next| next.at_sample);
             let at_sample = (point.at_sample + step).min(next - 1).max(point.at_sample + 1);
-            points.push(CurvePoint { at_sample, db: level_at(run, at_sample), shape: point.shape });
+            let end = run.get(1).map_or(at_sample, |next| next.at_sample);
+            points.extend(part_of(run, at_sample, end));
         }
     }
     points
@@ -250,173 +282,5 @@ fn ramp(points: &mut Vec<CurvePoint>, at_sample: i64, db: f64) {
     match points.last_mut() {
         Some(last) if last.at_sample == at_sample => *last = start,
         _ => points.push(start),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::nine_harbours;
-
-    const STEP: i64 = 720; // 15 ms at 48 kHz
-
-    fn map(cells: &str) -> (Piece, Arrangement) {
-        let (piece, _) = nine_harbours();
-        let text = format!("[[groups]]\nname = \"A\"\nrest = true\n{cells}");
-        let map = Arrangement::from_toml(&text, "a.toml", &piece);
-        (piece, map.unwrap_or_else(|mistakes| panic!("{mistakes}")))
-    }
-
-    fn curve(cells: &str) -> (Piece, Vec<CurvePoint>) {
-        let (piece, map) = map(cells);
-        let curve = map.group_curve(0, &piece);
-        assert!(curve.windows(2).all(|pair| pair[0].at_sample < pair[1].at_sample), "{curve:?}");
-        (piece, curve)
-    }
-
-    fn levels(points: &[CurvePoint]) -> Vec<(i64, f64)> {
-        points.iter().map(|point| (point.at_sample, point.db)).collect()
-    }
-
-    #[test]
-    fn without_cells_a_group_is_one_level_all_along() {
-        let (_, points) = curve("");
-        assert_eq!(levels(&points), [(0, 0.0)]);
-    }
-
-    #[test]
-    fn an_entry_is_up_when_its_place_comes_and_an_exit_begins_at_its_place() {
-        let cells =
-            "[[cells]]\nsection = \"Flood\"\ngroup = \"A\"\nenter = \"15.2\"\nexit = \"20\"";
-        let (piece, points) = curve(cells);
-        let (enter, exit) = (piece.sample_at("15.2".parse().unwrap()), piece.sample_at_bar(20));
-        let (start, end) = (piece.sample_at_bar(13), piece.sample_at_bar(29));
-        let silent = f64::NEG_INFINITY;
-        let expected = [
-            (0, 0.0),
-            (start, 0.0),
-            (start + STEP, silent),
-            (enter - STEP, silent),
-            (enter, 0.0),
-            (exit, 0.0),
-            (exit + STEP, silent),
-            (end - STEP, silent),
-            (end, 0.0),
-        ];
-        assert_eq!(levels(&points), expected);
-    }
-
-    #[test]
-    fn an_entry_at_the_start_of_the_piece_needs_no_ramp() {
-        let cells =
-            "[[cells]]\nsection = \"Slack water\"\ngroup = \"A\"\nenter = \"1\"\ngain_db = -3";
-        let (piece, points) = curve(cells);
-        let end = piece.sample_at_bar(13);
-        assert_eq!(levels(&points), [(0, -3.0), (end - STEP, -3.0), (end, 0.0)]);
-    }
-
-    #[test]
-    fn a_curve_that_meets_the_next_section_keeps_its_own_end() {
-        let cells = r#"
-            [[cells]]
-            section = "Flood"
-            group = "A"
-            curve = [{ at = "13", db = 0 }, { at = "29", db = -12 }]
-            [[cells]]
-            section = "Undertow"
-            group = "A"
-            gain_db = 3
-        "#;
-        let (piece, points) = curve(cells);
-        let (from, to) = (piece.sample_at_bar(13), piece.sample_at_bar(29));
-        let end = piece.sample_at_bar(41);
-        let expected =
-            [(0, 0.0), (from, 0.0), (to, -12.0), (to + STEP, 3.0), (end, 3.0), (end + STEP, 0.0)];
-        assert_eq!(levels(&points), expected);
-        assert_eq!(points[1].shape, Shape::Line);
-    }
-
-    #[test]
-    fn only_these_and_mutes_silence_a_group() {
-        let (piece, points) = curve("[[sections]]\nsection = \"Ebb\"\nonly = []");
-        let ebb = piece.sample_at_bar(57);
-        assert_eq!(levels(&points), [(0, 0.0), (ebb, 0.0), (ebb + STEP, f64::NEG_INFINITY)]);
-        let (piece, mut map) = map("");
-        map.groups[0].mute = true;
-        assert_eq!(levels(&map.group_curve(0, &piece)), [(0, f64::NEG_INFINITY)]);
-    }
-
-    #[test]
-    fn bars_of_no_section_are_at_0_db() {
-        let (mut piece, map) = map("[[cells]]\nsection = \"Flood\"\ngroup = \"A\"\ngain_db = -6");
-        piece.sections.retain(|section| section.name == "Flood");
-        let (from, to) = (piece.sample_at_bar(13), piece.sample_at_bar(29));
-        let expected = [(0, 0.0), (from, 0.0), (from + STEP, -6.0), (to - STEP, -6.0), (to, 0.0)];
-        assert_eq!(levels(&map.group_curve(0, &piece)), expected);
-    }
-
-    #[test]
-    fn shapes_meet_their_ends_and_their_middles() {
-        for (_, shape) in Shape::NAMES {
-            assert!((shape.amplitude_between(-6.0, 0.0, 0.0) - amplitude(-6.0)).abs() < 1e-12);
-            assert!((shape.amplitude_between(-6.0, 0.0, 1.0) - 1.0).abs() < 1e-12);
-        }
-        // Half way between two levels in dB; two crossing fades of constant power meet at −3 dB.
-        let line = Shape::Line.amplitude_between(-6.0, 0.0, 0.5);
-        assert!((decibels(line) + 3.0).abs() < 1e-9);
-        let equal = Shape::EqualPower.amplitude_between(f64::NEG_INFINITY, 0.0, 0.5);
-        assert!((equal * equal - 0.5).abs() < 1e-12);
-        for x in [0.1, 0.35, 0.8] {
-            let up = Shape::EqualPower.amplitude_between(f64::NEG_INFINITY, 0.0, x);
-            let down = Shape::EqualPower.amplitude_between(0.0, f64::NEG_INFINITY, x);
-            assert!((up * up + down * down - 1.0).abs() < 1e-12);
-        }
-        let middle = Shape::SCurve.amplitude_between(f64::NEG_INFINITY, 0.0, 0.5);
-        assert!((middle - 0.5).abs() < 1e-12);
-        assert_eq!(Shape::Line.amplitude_between(f64::NEG_INFINITY, 0.0, 0.25), 0.25);
-    }
-
-    proptest::proptest! {
-        #[test]
-        fn no_curve_jumps(
-            cells in proptest::collection::vec(
-                (0_usize..5, -20_i32..6, proptest::option::of(0_u32..12), proptest::option::of(1_u32..12),
-                 proptest::collection::btree_map(0_u32..9, (-30_i32..3, 0_usize..4), 0..4)),
-                0..5,
-            ),
-        ) {
-            let (piece, _) = nine_harbours();
-            let mut text = String::new();
-            let mut used = std::collections::HashSet::new();
-            for (section, gain, enter, exit, points) in cells {
-                if !used.insert(section) { continue }
-                let section = &piece.sections[section];
-                let first = section.first_bar as u32;
-                text += &format!("[[cells]]\nsection = \"{}\"\ngroup = \"A\"\ngain_db = {gain}\n", section.name);
-                let bars = section.bars() as u32;
-                let enter = enter.map(|enter| enter.min(bars - 1));
-                if let Some(enter) = enter { text += &format!("enter = \"{}\"\n", first + enter) }
-                if let Some(exit) = exit {
-                    text += &format!("exit = \"{}\"\n", first + exit.min(bars).max(enter.unwrap_or(0) + 1));
-                }
-                let point = |(bar, (db, shape)): (&u32, &(i32, usize))| {
-                    let db = if *db < -25 { "-inf".to_string() } else { db.to_string() };
-                    format!("{{ at = \"{}\", db = {db}, shape = \"{}\" }}", first + bar.min(&bars), Shape::NAMES[*shape].0)
-                };
-                let unique: std::collections::BTreeMap<u32, (i32, usize)> =
-                    points.into_iter().map(|(bar, point)| (bar.min(bars), point)).collect();
-                text += &format!("curve = [{}]\n", unique.iter().map(point).collect::<Vec<_>>().join(", "));
-            }
-            let (piece, points) = curve(&text);
-            // No amplitude moves by more than a ramp of 15 ms from silence to +8 dB would.
-            proptest::prop_assert_eq!(points[0].at_sample, 0);
-            for pair in points.windows(2) {
-                let length = (pair[1].at_sample - pair[0].at_sample) as f64;
-                let jump = pair[0].shape == Shape::Hold && pair[0].db != pair[1].db;
-                let steep = (amplitude(pair[1].db) - amplitude(pair[0].db)).abs() / length;
-                proptest::prop_assert!(!jump && steep < 2.6 / STEP as f64, "{:?}", pair);
-            }
-            proptest::prop_assert!(points.last().unwrap().at_sample <= piece.end_sample() + STEP);
-        }
     }
 }

@@ -72,7 +72,10 @@ fn cell(cell: &Cell) -> Value {
         put("exit", json!(exit));
     }
     if !cell.curve.is_empty() {
-        let point = |point: &super::CellPoint| json!({"at": point.at, "db": level(point.db), "shape": point.shape.name()});
+        let point = |point: &super::CellPoint| {
+            let (at, db, shape) = (point.at, level(point.db), point.shape.name());
+            json!({"at": at, "db": db, "shape": shape})
+        };
         put("curve", cell.curve.iter().map(point).collect());
     }
     Value::Object(value)

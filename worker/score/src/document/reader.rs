@@ -209,7 +209,11 @@ impl Notes {
         };
         let number = parse_fraction(digits);
         if number.is_none() {
-            self.note(&node.place, format!("'{key}' is {}", shorten(digits)), instead);
+            let shown = match node.value {
+                Value::Text(_) => format!("'{key}' is \"{}\"", shorten(digits)),
+                _ => format!("'{key}' is {}", shorten(digits)),
+            };
+            self.note(&node.place, shown, instead);
         }
         number
     }

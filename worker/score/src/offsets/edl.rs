@@ -69,8 +69,9 @@ fn event_lines(
     let reel = OffsetList::reel(index);
     let channel = if take.has_picture { "V" } else { "A" };
     let under_mix = code(list.start_frame + event.at_frame);
+    let times = format!("{source_in} {source_out} {record_in} {record_out}");
     format!(
-        "{number:03}  {reel} {channel:<5} C        {source_in} {source_out} {record_in} {record_out}\r\n\
+        "{number:03}  {reel} {channel:<5} C        {times}\r\n\
          * FROM CLIP NAME: {}\r\n\
          * TAKE {} LIES AT {under_mix} UNDER THE MIX AND PLAYS AT {:.4} PERCENT\r\n",
         ascii(&take.file),

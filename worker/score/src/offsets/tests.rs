@@ -82,7 +82,11 @@ fn names_in_a_list_are_one_line_of_plain_letters() {
 
 proptest::proptest! {
     #[test]
-    fn no_figures_make_a_list_panic(bar1 in proptest::num::f64::ANY, ppm in proptest::num::f64::ANY, duration in proptest::num::f64::ANY) {
+    fn no_figures_make_a_list_panic(
+        bar1 in proptest::num::f64::ANY,
+        ppm in proptest::num::f64::ANY,
+        duration in proptest::num::f64::ANY,
+    ) {
         let (piece, _) = nine_harbours();
         let take = TakeOffset { ratio_ppm: ppm, ..take(0, bar1, duration) };
         let list = OffsetList::new(&piece, FrameRate::FPS_25, vec![take]);

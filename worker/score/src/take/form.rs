@@ -192,5 +192,6 @@ impl Fields<'_> {
 /// the directional overrides. Joiners, combining marks and right-to-left scripts are text.
 fn misleads(c: char) -> bool {
     c.is_control()
-        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}' | '\u{FEFF}')
+        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{FEFF}')
 }
