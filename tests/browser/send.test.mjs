@@ -1,0 +1,287 @@
+// A contributor's way from the form to the receipt: without scripts, with them, over a lost
+// network, a closed tab and a killed server, by the microphone and by the keyboard.
+
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+
+import { PHONE, SCREENS, check, openPage, picture, startBrowser } from "./browser.mjs";
+import { handIn, makePiece, makeTake, startService, until } from "./service.mjs";
+
+let service;
+let chromium;
+let take;
+let marks;
+
+before(async () => {
+  [service, chromium] = await Promise.all([startService(), startBrowser()]);
+  marks = await makePiece(service);
+  take = await makeTake(service, marks);
+});
+
+after(async () => {
+  await chromium?.stop();
+  await service?.stop();
+});
+
+const file = (name = "my take.wav", buffer = take) => ({ name, mimeType: "audio/wav", buffer });
+
+async function fill(page) {
+  await page.getByLabel("Your name").fill("Ada Quay");
+  await page.getByLabel("Instrument", { exact: false }).first().fill("two-row melodeon");
+  await page.locator("#f-consent_recording").check();
+}
+
+/** Lets no more than so many bytes a second out of the page. */
+async function throttle(page, perSecond) {
+  const session = await page.context().newCDPSession(page);
+  await session.send("Network.enable");
+  await session.send("Network.emulateNetworkConditions", {
+    offline: false,
+    latency: 5,
+    downloadThroughput: -1,
+    uploadThroughput: perSecond,
+  });
+  return session;
+}
+
+test("without scripts the plain form hands a take in", async () => {
+  const { context, page } = await openPage(chromium.browser, PHONE, { javaScriptEnabled: false });
+  await page.goto(`${service.base}/tide/take`);
+  await page.locator("input[type=file]").setInputFiles(file());
+  await fill(page);
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.waitForURL(/\/receipt\//);
+  const began = Date.now();
+  await page.getByText("in the mix", { exact: true }).waitFor({ timeout: 30_000 });
+  console.log(`plain form: verdict shown ${Date.now() - began} ms after the receipt`);
+  await context.close();
+});
+
+test("with scripts a take is sent in parts and its verdict shows by itself", async () => {
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.goto(`${service.base}/tide/take`);
+  await page.locator("input[type=file]").setInputFiles(file());
+  await fill(page);
+  const lastByte = page.waitForResponse((r) => r.request().method() === "POST" && r.url().endsWith("/takes"));
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await lastByte;
+  const began = Date.now();
+  await page.getByText("in the mix", { exact: true }).waitFor({ timeout: 30_000 });
+  console.log(`last byte to verdict on the page: ${Date.now() - began} ms`);
+  assert.equal(await page.locator("svg.wave").count(), 1);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("all mistakes of the form are told before anything is sent", async () => {
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.goto(`${service.base}/tide/take`);
+  let uploads = 0;
+  page.on("request", (request) => (uploads += request.url().includes("/uploads") ? 1 : 0));
+  await page.locator("form#take").evaluate((form) => (form.noValidate = true));
+  await page.getByLabel("E-mail").fill("nobody");
+  await page.locator("#f-minor").check();
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.getByRole("alert").waitFor();
+  const told = await page.locator("#mistakes li").allTextContents();
+  assert.ok(told.length >= 6, told.join("\n"));
+  assert.equal(await page.evaluate(() => document.activeElement.id), "mistakes");
+  assert.equal(await page.locator("#f-email").getAttribute("aria-invalid"), "true");
+  assert.equal(uploads, 0);
+  await picture(page, "form-mistakes-phone-light");
+  await check(page, "the form with mistakes");
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("a lost network near the end costs nothing that had arrived", async () => {
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.goto(`${service.base}/tide/take`);
+  await throttle(page, 1_500_000);
+  await page.locator("input[type=file]").setInputFiles(file("long.wav", Buffer.concat([take, Buffer.alloc(3_000_000)])));
+  await fill(page);
+  const total = take.length + 3_000_000;
+  const offsets = [];
+  page.on("request", (request) => {
+    if (request.method() === "PATCH") offsets.push(Number(request.headers()["upload-offset"]));
+  });
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.waitForFunction(
+    (most) => Number(document.querySelector("progress")?.value) > most,
+    total * 0.9,
+    { timeout: 60_000 },
+  );
+  await context.setOffline(true);
+  await page.getByText("Waiting for the network").first().waitFor({ timeout: 30_000 });
+  await picture(page, "sending-waits-phone-light");
+  await check(page, "an upload that waits");
+  const before = offsets.length;
+  await context.setOffline(false);
+  await page.waitForURL(/\/receipt\//, { timeout: 60_000 });
+  assert.ok(offsets.slice(before).every((offset) => offset > 0), `began anew: ${offsets}`);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("a closed tab and a killed server are gone on from when the file is chosen again", async () => {
+  const own = await startService();
+  await makePiece(own);
+  const { context, page } = await openPage(chromium.browser, SCREENS[2]);
+  await page.goto(`${own.base}/tide/take`);
+  await throttle(page, 1_000_000);
+  await page.locator("input[type=file]").setInputFiles(file());
+  await fill(page);
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.waitForFunction(() => Number(document.querySelector("progress")?.value) > 2.2e6, null, {
+    timeout: 60_000,
+  });
+  await picture(page, "sending-desk-light");
+  await page.close();
+  await own.kill();
+  const again = await startService({ folder: own.home, port: own.port });
+
+  const second = await context.newPage();
+  const seen = [];
+  second.on("request", (request) => {
+    if (request.url().includes("/uploads")) seen.push([request.method(), request.headers()["upload-offset"]]);
+  });
+  await second.goto(`${again.base}/tide/take`);
+  assert.equal(await second.getByLabel("Your name").inputValue(), "Ada Quay", "what was typed is kept");
+  assert.equal(await second.locator("#f-consent_recording").isChecked(), false, "consent is asked anew");
+  // The same file as the device would give it: same name, size and date.
+  await second.locator("input[type=file]").setInputFiles(file());
+  await fill(second);
+  await second.getByRole("button", { name: "Hand in" }).click();
+  await second.waitForURL(/\/receipt\//, { timeout: 60_000 });
+  const resumed = seen.find(([method]) => method === "PATCH");
+  console.log(`after the restart: ${JSON.stringify(seen.slice(0, 3))}`);
+  assert.ok(resumed, "nothing was sent");
+  await context.close();
+  await again.stop();
+});
+
+test("the microphone records with every improvement switched off", async () => {
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.addInitScript(() => {
+    const real = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+    navigator.mediaDevices.getUserMedia = (wanted) => {
+      globalThis.wanted = wanted;
+      return real(wanted);
+    };
+  });
+  await page.goto(`${service.base}/tide/take`);
+  await page.getByText("Or record here").click();
+  await page.locator("[data-with-guide]").uncheck();
+  await page.getByRole("button", { name: "Start recording" }).click();
+  await page.getByText("Recording.", { exact: false }).waitFor();
+  await page.waitForTimeout(1500);
+  await picture(page, "recording-phone-light");
+  await page.getByRole("button", { name: "Stop", exact: true }).click();
+  await page.locator("#chosen li").waitFor();
+  const wanted = await page.evaluate(() => globalThis.wanted.audio);
+  assert.deepEqual(
+    [wanted.echoCancellation, wanted.noiseSuppression, wanted.autoGainControl],
+    [false, false, false],
+  );
+  await check(page, "the form with a recording");
+  await fill(page);
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.waitForURL(/\/receipt\//);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("several dropped files become several takes", async () => {
+  const { context, page } = await openPage(chromium.browser, SCREENS[2]);
+  await page.goto(`${service.base}/tide/take`);
+  const second = await makeTake(service, marks, { seed: 77 });
+  await page.locator("input[type=file]").setInputFiles([file("one.wav"), file("two.wav", second)]);
+  await page.getByRole("button", { name: "Take out two.wav" }).click();
+  assert.equal(await page.locator("#chosen li").count(), 1);
+  const dropped = await page.evaluateHandle((bytes) => {
+    const transfer = new DataTransfer();
+    transfer.items.add(new File([new Uint8Array(bytes)], "dropped.wav", { type: "audio/wav" }));
+    return transfer;
+  }, [...second.subarray(0, 400_000)]);
+  await page.dispatchEvent(".drop", "drop", { dataTransfer: dropped });
+  await fill(page);
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.getByText("Keep these links").waitFor({ timeout: 30_000 });
+  assert.equal(await page.getByRole("link", { name: "Your receipt" }).count(), 2);
+  await context.close();
+});
+
+test("everything can be done by the keyboard", async () => {
+  const { context, page } = await openPage(chromium.browser, SCREENS[2]);
+  await page.goto(`${service.base}/tide`);
+  await page.keyboard.press("Tab");
+  assert.equal(await page.evaluate(() => document.activeElement.textContent), "To the content");
+  await page.goto(`${service.base}/tide/take`);
+  await page.locator("input[type=file]").setInputFiles(file());
+  await page.locator("#f-name").focus();
+  await page.keyboard.type("Kay Board");
+  await page.keyboard.press("Tab");
+  await page.keyboard.press("Tab");
+  assert.equal(await page.evaluate(() => document.activeElement.id), "f-instrument");
+  await page.keyboard.type("bells");
+  for (let i = 0; i < 12; i += 1) {
+    await page.keyboard.press("Tab");
+    if ((await page.evaluate(() => document.activeElement.id)) === "f-consent_recording") break;
+  }
+  await page.keyboard.press("Space");
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/receipt\//, { timeout: 30_000 });
+  await context.close();
+});
+
+test("a take is nudged, replaced and withdrawn from its receipt", async () => {
+  const made = await handIn(service, await makeTake(service, marks, { seed: 5 }));
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  const home = `${service.base}/receipt/${made.receipt_token}`;
+  await page.goto(home);
+  await page.getByText("Nudge it").click();
+  await page.getByLabel("Milliseconds").fill("12");
+  await page.getByRole("button", { name: "Nudge", exact: true }).click();
+  await until(async () => {
+    const receipt = await (await fetch(`${service.base}/api/v1/receipts/${made.receipt_token}`)).json();
+    return receipt.nudge_ms === 12 && receipt.state === "placed";
+  });
+  await page.goto(home);
+  assert.ok(await page.getByText("12 ms").isVisible());
+  const [download] = await Promise.all([
+    page.waitForEvent("download"),
+    page.getByRole("link", { name: "Download all we keep" }).click(),
+  ]);
+  assert.equal(download.suggestedFilename(), "my-take.json");
+
+  await page.getByRole("link", { name: "Send a better one" }).click();
+  await page.getByText("will take the place").waitFor();
+  assert.equal(await page.getByLabel("Your name").inputValue(), "Ada Quay");
+  await page.locator("input[type=file]").setInputFiles(file("better.wav", await makeTake(service, marks, { seed: 6 })));
+  await page.locator("#f-consent_recording").check();
+  await page.getByRole("button", { name: "Hand in" }).click();
+  await page.getByText("in the mix", { exact: true }).waitFor({ timeout: 30_000 });
+  const better = page.url();
+  await page.goto(home);
+  await page.getByText("taken this one").waitFor();
+
+  await page.goto(better);
+  await page.getByRole("link", { name: "Withdraw" }).click();
+  await page.getByRole("button", { name: "Withdraw and delete" }).click();
+  await page.getByText("was withdrawn").waitFor();
+  await picture(page, "receipt-withdrawn-phone-light");
+  await check(page, "a withdrawn receipt");
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("take and guide play together on the one clock", async () => {
+  const made = await handIn(service, await makeTake(service, marks, { seed: 8 }));
+  const { context, page, errors } = await openPage(chromium.browser, SCREENS[2]);
+  await page.goto(`${service.base}/receipt/${made.receipt_token}`);
+  await page.getByRole("button", { name: "Against the guide" }).click();
+  await page.getByText("Playing.").waitFor();
+  await page.getByRole("button", { name: "Stop", exact: true }).click();
+  assert.deepEqual(errors, []);
+  await context.close();
+});
