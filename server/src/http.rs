@@ -7,6 +7,7 @@ pub mod extract;
 pub mod files;
 pub mod identity;
 pub mod multipart;
+pub mod own_files;
 pub mod pack;
 pub mod pieces;
 pub mod problem;
@@ -100,6 +101,7 @@ fn quick_api() -> OpenApiRouter<AppState> {
         .routes(routes!(pieces::open_or_close))
         .routes(routes!(pack::whole))
         .routes(routes!(pack::one_file))
+        .routes(routes!(own_files::list))
         .routes(routes!(takes::list::list))
         .routes(routes!(takes::check_form))
         .routes(routes!(takes::show, takes::correct, takes::withdraw))
@@ -119,7 +121,10 @@ fn quick_api() -> OpenApiRouter<AppState> {
 
 /// Requests that may take as long as a recording takes to arrive.
 fn slow_api() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new().routes(routes!(takes::upload::hand_in)).layer(DefaultBodyLimit::disable())
+    OpenApiRouter::new()
+        .routes(routes!(takes::upload::hand_in))
+        .routes(routes!(own_files::bring))
+        .layer(DefaultBodyLimit::disable())
 }
 
 /// The description of the interface, as it is served and printed.

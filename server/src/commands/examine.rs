@@ -7,12 +7,12 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 
 use clap::Args;
-use ripieno_score::Piece;
 use ripieno_worker::conform_take::{
-    ConformFault, ConformPlan, Limits, OwnMark, Recording, conform, examine_line,
+    ConformFault, ConformPlan, Limits, Recording, conform, examine_line,
 };
 use serde_json::{Value, json};
 
+use super::pack::own_mark;
 use super::piece::read_piece;
 use super::{Failure, SettingsArgs, say};
 
@@ -45,7 +45,11 @@ pub fn run(settings: &SettingsArgs, args: &ExamineArgs) -> Result<(), Failure> {
     let config = settings.load(&[])?;
     let piece = read_piece(&args.piece)?;
     let limits = Limits { max_decoded_s: config.max_decoded_s, ..Limits::default() };
-    let plan = plan_of(&piece, &args.piece, &limits)?;
+    let plan = ConformPlan::new(&piece);
+    let plan = match own_mark(&piece, &args.piece, &limits)? {
+        Some(mark) => plan.with_own_mark(mark),
+        None => plan,
+    };
     if let Some(dir) = &args.stems {
         std::fs::create_dir_all(dir).map_err(|e| {
             Failure::given(format!("The folder {} cannot be made: {e}.", dir.display()))
@@ -62,17 +66,6 @@ pub fn run(settings: &SettingsArgs, args: &ExamineArgs) -> Result<(), Failure> {
         say(&if args.json { line.to_string() } else { page(&line) });
     });
     Ok(())
-}
-
-/// The plan of a piece, with the organiser's own mark from beside its document.
-fn plan_of(piece: &Piece, document: &Path, limits: &Limits) -> Result<ConformPlan, Failure> {
-    let plan = ConformPlan::new(piece);
-    let Some(own) = &piece.marks.own_file else { return Ok(plan) };
-    let path = document.parent().unwrap_or(Path::new("")).join(own);
-    let mark = OwnMark::read(&Recording::new(&path, limits.clone())).map_err(|e| {
-        Failure::given(format!("The piece's own mark {} cannot be used: {e}.", path.display()))
-    })?;
-    Ok(plan.with_own_mark(mark))
 }
 
 /// Does `count` things on `threads` threads and hands each result on in order, as soon as all

@@ -33,13 +33,15 @@ pub fn run(settings: &SettingsArgs, args: ServeArgs) -> Result<(), Failure> {
     runtime()?.block_on(serve(config))
 }
 
-async fn serve(config: Config) -> Result<(), Failure> {
+async fn serve(mut config: Config) -> Result<(), Failure> {
     let listener = TcpListener::bind(config.listen).await.map_err(|e| {
         Failure::job(format!(
             "Cannot listen on {}: {e}. Choose another address with --listen.",
             config.listen
         ))
     })?;
+    // Port 0 is any free one; from here on its real number counts.
+    config.listen = listener.local_addr().map_err(Failure::job)?;
     let base = config.public_base();
     let service = serve::open(config).await.map_err(Failure::job)?;
     if let Some((token, file)) = &service.first_token {

@@ -349,7 +349,7 @@ fn is_whole(render: &Render) -> bool {
 /// Piece time at which a render's files begin, in seconds.
 #[must_use]
 pub fn starts_at_s(render: &Render) -> f64 {
-    let rate = render.result["sample_rate"].as_f64().filter(|r| *r > 0.0).unwrap_or(48_000.0);
+    let rate = render.result["sample_rate_hz"].as_f64().filter(|r| *r > 0.0).unwrap_or(48_000.0);
     render.result["first_sample"].as_f64().unwrap_or_default() / rate
 }
 
