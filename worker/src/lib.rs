@@ -6,4 +6,5 @@ pub mod jobs;
 pub mod plan;
 pub mod render_mix;
 pub mod run;
+pub mod stem_wav;
 pub mod sweep;

@@ -14,6 +14,7 @@ mod request;
 mod spool;
 
 pub use error::RenderError;
+pub(crate) use files::time_reference;
 pub use report::{BedCount, GroupReport, OutputFile, RenderReport, SectionReport, StemReport};
 pub use request::{Outputs, RenderKind, RenderRequest, Spotlight, StemEntry};
 

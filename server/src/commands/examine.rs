@@ -10,6 +10,7 @@ use clap::Args;
 use ripieno_worker::conform_take::{
     ConformFault, ConformPlan, Limits, Recording, conform, examine_line,
 };
+use ripieno_worker::stem_wav::stem_to_wav;
 use serde_json::{Value, json};
 
 use super::pack::own_mark;
@@ -25,7 +26,7 @@ pub struct ExamineArgs {
     /// One JSON object a line instead of a page to read
     #[arg(long)]
     pub json: bool,
-    /// Write the stem of every placed take into this folder
+    /// Write the stem of every placed take into this folder: WAV, frame 0 at bar 1 beat 1
     #[arg(long, value_name = "DIR")]
     pub stems: Option<PathBuf>,
     /// How many files at a time [default: the machine's cores]
@@ -105,11 +106,13 @@ fn in_order<T: Send>(
 fn examine_one(file: &Path, plan: &ConformPlan, limits: &Limits, stem: Option<&Path>) -> Value {
     let name = file.display().to_string();
     let recording = Recording::new(file, limits.clone());
-    match catch_unwind(AssertUnwindSafe(|| conform(&recording, plan, stem))) {
+    // The stem's own form first; what is kept of it is a WAV file.
+    let raw = stem.map(|path| path.with_extension("part"));
+    match catch_unwind(AssertUnwindSafe(|| conform(&recording, plan, raw.as_deref()))) {
         Ok(Ok(outcome)) => {
             let mut line = examine_line(&name, &outcome);
-            if let (Some(path), true) = (stem, outcome.stem.is_some()) {
-                line["stem"] = json!(path.display().to_string());
+            if let (Some(path), Some(raw), true) = (stem, &raw, outcome.stem.is_some()) {
+                line["stem"] = keep_stem(raw, path, &name);
             }
             line
         }
@@ -122,6 +125,18 @@ fn examine_one(file: &Path, plan: &ConformPlan, limits: &Limits, stem: Option<&P
             "not_examined",
             "The program failed on this file. That is our mistake; please report it with the file.",
         ),
+    }
+}
+
+/// The stem as a WAV file: its path, the grid position of its first frame, or why there is none.
+fn keep_stem(raw: &Path, wav: &Path, name: &str) -> Value {
+    let written = stem_to_wav(raw, wav, name);
+    let _ = std::fs::remove_file(raw);
+    match written {
+        Ok(first_sample) => json!({
+            "file": wav.display().to_string(), "first_sample": first_sample,
+        }),
+        Err(error) => json!({ "file": null, "error": error.to_string() }),
     }
 }
 
@@ -160,8 +175,8 @@ fn stem_name(files: &[PathBuf], index: usize) -> String {
     let name = base(&files[index]);
     let twin = files[..index].iter().filter(|f| base(f) == name).count();
     match twin {
-        0 => format!("{name}.stem"),
-        n => format!("{name}-{}.stem", n + 1),
+        0 => format!("{name}.wav"),
+        n => format!("{name}-{}.wav", n + 1),
     }
 }
 
@@ -224,7 +239,7 @@ mod tests {
     fn stems_of_one_name_do_not_overwrite_one_another() {
         let files: Vec<PathBuf> = ["a/x.wav", "b/x.flac", "c/y.wav"].map(PathBuf::from).into();
         let names: Vec<_> = (0..3).map(|i| stem_name(&files, i)).collect();
-        assert_eq!(names, ["x.stem", "x-2.stem", "y.stem"]);
+        assert_eq!(names, ["x.wav", "x-2.wav", "y.wav"]);
     }
 
     #[test]

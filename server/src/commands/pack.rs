@@ -4,9 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use ripieno_worker::conform_take::{Limits, OwnMark, Recording};
-use ripieno_worker::guide_pack::{
-    OwnRecording, PackIndex, write_pack, write_pack_with_own_mark,
-};
+use ripieno_worker::guide_pack::{OwnRecording, PackIndex, write_pack, write_pack_with_own_mark};
 
 use super::piece::read_piece;
 use super::{Failure, say};

@@ -1,6 +1,6 @@
 //! `ripieno render`: ask a server for a render, wait for it, fetch the file. For nightly scripts.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
@@ -67,20 +67,43 @@ async fn render(server: &Server, args: &RenderArgs) -> Result<(), Failure> {
         say(&id);
         return Ok(());
     };
-    server.fetch(file_url(&done, args.file.as_deref())?, out).await?;
+    server.fetch(file_url(&done, args.file.as_deref(), out)?, out).await?;
     say(&out.display().to_string());
     Ok(())
 }
 
-/// Where a render's file of that name is, or its mix where none is named.
-fn file_url<'r>(render: &'r Value, name: Option<&str>) -> Result<&'r str, Failure> {
+/// Where a render's file of that name is, or its sound that fits `out` where none is named.
+fn file_url<'r>(render: &'r Value, name: Option<&str>, out: &Path) -> Result<&'r str, Failure> {
     let files = render["files"].as_array().map_or(&[][..], Vec::as_slice);
-    let named = |f: &&Value| {
-        let file = f["name"].as_str().unwrap_or_default();
-        name.map_or(file.starts_with("mix."), |wanted| file == wanted)
+    let called = |wanted: &str| files.iter().find(|f| f["name"] == wanted);
+    let found = match name {
+        Some(name) => called(name),
+        None => sounds_for(out).into_iter().find_map(called),
     };
-    files.iter().find(named).and_then(|f| f["url"].as_str()).ok_or_else(|| {
+    found.and_then(|f| f["url"].as_str()).ok_or_else(|| {
         let all: Vec<_> = files.iter().filter_map(|f| f["name"].as_str()).collect();
         Failure::given(format!("The render has no such file. It has: {}.", all.join(", ")))
     })
+}
+
+/// A render's main sound files, those first that end as `out` does.
+fn sounds_for(out: &Path) -> Vec<&'static str> {
+    let mut names = vec!["mix.wav", "mix.flac", "preview.ogg"];
+    names.sort_by_key(|name| Path::new(name).extension() != out.extension());
+    names
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_of_the_file_wanted_chooses_among_a_renders_sounds() {
+        assert_eq!(sounds_for(Path::new("a/morning.ogg"))[0], "preview.ogg");
+        assert_eq!(sounds_for(Path::new("b.flac"))[0], "mix.flac");
+        assert_eq!(sounds_for(Path::new("b"))[0], "mix.wav");
+        let preview = json!({ "files": [{ "name": "preview.ogg", "url": "/p" }] });
+        assert_eq!(file_url(&preview, None, Path::new("b.wav")).unwrap(), "/p");
+        assert!(file_url(&preview, Some("mix.wav"), Path::new("b.wav")).is_err());
+    }
 }

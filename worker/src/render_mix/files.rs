@@ -20,7 +20,7 @@ pub(super) fn bar_1_time_reference(rate_hz: u32) -> u64 {
 
 /// The bext time reference of a position on the grid; positions over an hour before bar 1 are
 /// held at 0.
-pub(super) fn time_reference(at_sample: i64, rate_hz: u32) -> u64 {
+pub(crate) fn time_reference(at_sample: i64, rate_hz: u32) -> u64 {
     bar_1_time_reference(rate_hz).saturating_add_signed(at_sample)
 }
 
