@@ -63,7 +63,10 @@ impl Upload {
 
     async fn offset(&self) -> String {
         let answer = self.request("HEAD").send().await.unwrap();
-        assert_eq!((answer.status().as_u16(), &answer.headers()["cache-control"]), (200, &"no-store".parse().unwrap()));
+        assert_eq!(
+            (answer.status().as_u16(), &answer.headers()["cache-control"]),
+            (200, &"no-store".parse().unwrap())
+        );
         answer.headers()["upload-offset"].to_str().unwrap().to_owned()
     }
 
@@ -95,7 +98,10 @@ async fn an_upload_in_parts_over_a_restart_becomes_a_take_once() {
     let mut upload = begin(wav.len()).await;
     let (first, second) = wav.split_at(10_000);
     let answer = upload.patch(0, first).send().await.unwrap();
-    assert_eq!((answer.status().as_u16(), &answer.headers()["upload-offset"]), (204, &"10000".parse().unwrap()));
+    assert_eq!(
+        (answer.status().as_u16(), &answer.headers()["upload-offset"]),
+        (204, &"10000".parse().unwrap())
+    );
     assert_eq!(upload.hand_in().await.0, 409, "it is not complete");
 
     upload.service = upload.service.restart().await;
@@ -106,15 +112,15 @@ async fn an_upload_in_parts_over_a_restart_becomes_a_take_once() {
 
     let (status, made) = upload.hand_in().await;
     assert_eq!(status, 201, "{made}");
-    let recording = format!("/api/v1/receipts/{}/recording", made["receipt_token"].as_str().unwrap());
+    let recording =
+        format!("/api/v1/receipts/{}/recording", made["receipt_token"].as_str().unwrap());
     let kept = upload.service.get(&recording).send().await.unwrap();
     assert_eq!(kept.headers()["content-disposition"], "inline; filename=\"a.wav\"");
     assert_eq!(kept.bytes().await.unwrap(), wav);
 
     // The answer was lost and the form is sent again: the same take.
-    let form = || {
-        good_form().text("upload", upload.path.clone()).text("submission", upload.path.clone())
-    };
+    let form =
+        || good_form().text("upload", upload.path.clone()).text("submission", upload.path.clone());
     let twice = [
         upload.service.hand_in_form(&upload.slug, form()).await,
         upload.service.hand_in_form(&upload.slug, form()).await,
@@ -156,10 +162,12 @@ async fn what_came_before_a_broken_connection_counts() {
 async fn damaged_bytes_are_noticed_and_none_of_them_count() {
     let upload = begin(1000).await;
     // SHA-1 of "abc" is FIPS 180-4's own example: a9993e36…9cd0d89d.
-    let wrong = upload.patch(0, b"abd").header("upload-checksum", "sha1 qZk+NkcGgWq6PiVxeFDCbJzQ2J0=");
+    let wrong =
+        upload.patch(0, b"abd").header("upload-checksum", "sha1 qZk+NkcGgWq6PiVxeFDCbJzQ2J0=");
     assert_eq!(wrong.send().await.unwrap().status().as_u16(), 460);
     assert_eq!(upload.offset().await, "0");
-    let right = upload.patch(0, b"abc").header("upload-checksum", "sha1 qZk+NkcGgWq6PiVxeFDCbJzQ2J0=");
+    let right =
+        upload.patch(0, b"abc").header("upload-checksum", "sha1 qZk+NkcGgWq6PiVxeFDCbJzQ2J0=");
     assert_eq!(right.send().await.unwrap().status(), 204);
     assert_eq!(upload.offset().await, "3");
     for header in ["crc32 AAAA", "sha1", "sha1 !!"] {
@@ -185,7 +193,10 @@ async fn what_breaks_the_protocol_is_refused_with_its_own_status() {
     let service = &upload.service;
     let url = format!("{}{}", service.base, upload.path);
     let other = service.http.head(&url).header("tus-resumable", "0.2.2").send().await.unwrap();
-    assert_eq!((other.status().as_u16(), &other.headers()["tus-version"]), (412, &"1.0.0".parse().unwrap()));
+    assert_eq!(
+        (other.status().as_u16(), &other.headers()["tus-version"]),
+        (412, &"1.0.0".parse().unwrap())
+    );
     assert_eq!(service.http.head(&url).send().await.unwrap().status(), 412);
 
     let typed = upload.request("PATCH").header("upload-offset", 0).body("x").send().await.unwrap();
