@@ -6,7 +6,7 @@ mod reader;
 
 pub(crate) use reader::{Table, shorten};
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -73,16 +73,19 @@ impl Value {
 pub(crate) struct Notes {
     file: String,
     found: RefCell<Vec<Mistake>>,
+    /// How many were found past the most told of.
+    more: Cell<usize>,
 }
 
 impl Notes {
     pub(crate) fn new(file: &str) -> Notes {
-        Notes { file: file.to_string(), found: RefCell::default() }
+        Notes { file: file.to_string(), found: RefCell::default(), more: Cell::default() }
     }
 
     pub(crate) fn note(&self, place: &Place, what: impl Into<String>, instead: impl Into<String>) {
         let mut found = self.found.borrow_mut();
         if found.len() >= MOST_MISTAKES {
+            self.pass_over(1);
             return;
         }
         let (line, column, pointer) = match place {
@@ -90,7 +93,20 @@ impl Notes {
             Place::Pointer(pointer) => (None, None, Some(pointer.clone())),
         };
         let (what, instead) = (what.into(), instead.into());
-        found.push(Mistake { file: self.file.clone(), line, column, pointer, what, instead });
+        let mistake = Mistake { file: self.file.clone(), line, column, pointer, what, instead };
+        if found.last() != Some(&mistake) {
+            found.push(mistake);
+        }
+    }
+
+    /// Whether no more will be told of, so that finding the words can be spared.
+    pub(crate) fn full(&self) -> bool {
+        self.found.borrow().len() >= MOST_MISTAKES
+    }
+
+    /// Counts mistakes that are not told of.
+    pub(crate) fn pass_over(&self, count: usize) {
+        self.more.set(self.more.get() + count);
     }
 
     /// Whether nothing has been noted.
@@ -105,6 +121,12 @@ impl Notes {
             Some(value) if found.is_empty() => Ok(value),
             _ => {
                 found.sort_by_key(|mistake| (mistake.line, mistake.column));
+                if self.more.get() > 0 {
+                    let what = format!("there are {} more mistakes", self.more.get());
+                    let instead = "mend these first and try again".to_string();
+                    let (line, column, pointer) = (None, None, None);
+                    found.push(Mistake { file: self.file, line, column, pointer, what, instead });
+                }
                 Err(Mistakes(found))
             }
         }
@@ -119,7 +141,8 @@ pub(crate) fn from_toml(text: &str, notes: &Notes) -> Option<Node> {
     }
     let lines = Lines::of(text);
     let (table, errors) = DeTable::parse_recoverable(text);
-    for error in &errors {
+    notes.pass_over(errors.len().saturating_sub(MOST_MISTAKES));
+    for error in errors.iter().take(MOST_MISTAKES) {
         let place = error.span().map_or(start.clone(), |span| lines.place(span.start));
         let what = error.message().trim().replace('\n', ", ");
         let instead = instead_of(&what);
@@ -133,6 +156,8 @@ fn instead_of(what: &str) -> &'static str {
     let about = |words: &[&str]| words.iter().any(|word| what.contains(word));
     if about(&["boolean", "must be quoted", "string values"]) {
         "put a text in quotes; true, false and numbers have none"
+    } else if about(&["recurse"]) {
+        "nest lists and tables less deeply"
     } else if about(&["duplicate key"]) {
         "keep one of the two"
     } else if about(&["unclosed", "missing closing", "`]`", "`}`", "`\"`"]) {

@@ -112,6 +112,10 @@ impl<'d> Table<'d> {
             if self.asked.contains(&entry.key.as_str()) {
                 continue;
             }
+            if self.notes.full() {
+                self.notes.pass_over(1);
+                continue;
+            }
             let shown: String = entry.key.chars().take(40).collect();
             let what = format!("{} has no key '{shown}'", self.what);
             let missing = self.asked.iter().copied();
