@@ -3,6 +3,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use super::DecodeError;
+use super::error::is_machine_fault;
 
 /// How chunk headers are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -73,11 +74,9 @@ impl Chunks {
 /// Reads all of `bytes`; the end of the file among headers is the file's fault, not the
 /// machine's.
 pub(super) fn fill(file: &mut impl Read, bytes: &mut [u8]) -> Result<(), DecodeError> {
-    file.read_exact(bytes).map_err(|error| match error.kind() {
-        std::io::ErrorKind::UnexpectedEof => {
-            DecodeError::Broken { what: "the file ends within its header".into() }
-        }
-        _ => DecodeError::Io(error),
+    file.read_exact(bytes).map_err(|error| match is_machine_fault(&error) {
+        true => DecodeError::Io(error),
+        false => DecodeError::Broken { what: "the file ends within its header".into() },
     })
 }
 

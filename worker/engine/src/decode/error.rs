@@ -81,6 +81,12 @@ pub enum DecodeError {
     },
 }
 
+/// Whether the machine failed to read, rather than the file leading its reader to places that
+/// are not there: libraries report the latter as errors of reading too.
+pub(super) fn is_machine_fault(error: &io::Error) -> bool {
+    error.raw_os_error().is_some() && error.kind() != io::ErrorKind::InvalidInput
+}
+
 impl DecodeError {
     /// What went wrong and what to do, in plain words for the contributor; says nothing of
     /// internal causes.

@@ -6,6 +6,7 @@ use symphonia::core::formats::FormatReader;
 use symphonia::core::packet::Packet;
 use symphonia::core::units::{Duration, TimeBase};
 
+use super::error::is_machine_fault;
 use super::lost::Lost;
 use super::opus::OpusPackets;
 use super::source::Step;
@@ -174,7 +175,7 @@ impl PacketSource {
                 Ok(Some(_)) => {}
                 Ok(None) => return Ok(Ahead::End),
                 Err(Error::ResetRequired) => return Ok(Ahead::Restart),
-                Err(Error::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
+                Err(Error::IoError(error)) if is_machine_fault(&error) => {
                     return Err(DecodeError::Io(error));
                 }
                 Err(Error::DecodeError(_)) if bad_reads < MAX_BAD_READS => bad_reads += 1,

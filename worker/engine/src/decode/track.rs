@@ -11,6 +11,7 @@ use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
 use super::edits::MovieTimes;
+use super::error::is_machine_fault;
 use super::matroska::{TrackTrim, track_trims, trim_of};
 use super::media::Media;
 use super::opus::{OPUS_RATE_HZ, OpusPackets};
@@ -83,9 +84,7 @@ fn probe(file: Media) -> Result<Box<dyn FormatReader>, DecodeError> {
     symphonia::default::get_probe()
         .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
         .map_err(|error| match error {
-            Error::IoError(error) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
-                DecodeError::Io(error)
-            }
+            Error::IoError(error) if is_machine_fault(&error) => DecodeError::Io(error),
             other => DecodeError::Broken { what: other.to_string() },
         })
 }
