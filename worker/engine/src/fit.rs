@@ -216,9 +216,9 @@ fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
 }
 
 /// The fit of the likeliest place, with the others as candidates.
-fn by_playing(take: &Take<'_>, places: &[unmarked::Place]) -> Option<Fit> {
-    let best = places.first()?;
-    let candidates = places.iter().map(|place| Candidate {
+fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
+    let best = found.places.first()?;
+    let candidates = found.places.iter().map(|place| Candidate {
         bar1_beat1_s: place.bar1_beat1_s,
         ratio_ppm: place.ratio * 1e6,
         odds: place.probability,
@@ -237,7 +237,7 @@ fn by_playing(take: &Take<'_>, places: &[unmarked::Place]) -> Option<Fit> {
         findings: Vec::new(),
         deviations: deviations(&best.laid),
     };
-    say::unmarked(take, best, &mut fit);
+    say::unmarked(take, found, best, &mut fit);
     Some(fit)
 }
 

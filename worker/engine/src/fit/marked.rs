@@ -7,6 +7,7 @@ use super::line::{Laid, lay};
 use super::marks::{Opening, Pair};
 use super::pattern::{ANY, Choice, Rhythm};
 use super::search::{self, Anchor, Field, Mode, posterior};
+use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Track, follow};
 use super::{Prior, Take, steps, tempo};
 
@@ -31,6 +32,8 @@ pub(super) struct Reading<'a> {
     pub(super) rivals: Vec<(f64, f64, f64)>,
     /// Log evidence, to compare readings from different marks.
     pub(super) evidence: f64,
+    /// The tempo that explains the playing best, with the ratio found there.
+    pub(super) tempo: (Kind, f64),
 }
 
 /// Strokes must beat chance by so many nats to count as keeping to the pulse.
@@ -64,6 +67,7 @@ pub(super) fn read<'a>(
         probability: 1.0,
         rivals: Vec::new(),
         evidence: 0.0,
+        tempo: (Kind::AsWritten, 0.0),
         events,
     };
     let rated = rate(take, &reading, &runs);
@@ -76,7 +80,63 @@ pub(super) fn read<'a>(
         follow_up(take, &mut reading, rated);
     }
     settle_ratio(take, &mut reading);
+    reading.tempo = another_tempo(take, &reading, from_s);
     reading
+}
+
+/// Tempi other than the guide's that explain playing, harmony and length better: half, double,
+/// or, where the strokes do not follow the guide at all, any.
+fn another_tempo(take: &Take<'_>, reading: &Reading<'_>, from_s: f64) -> (Kind, f64) {
+    let all = strokes(&take.playing.onsets, from_s, reading.opening.until_s);
+    let runs = activity::runs(take.playing, &all, from_s, reading.opening.until_s);
+    let (beats, most) = (take.beats, take.most_ratio());
+    // The mark belongs to the guide's clock: another tempo begins with the playing.
+    let anchor = Anchor { file_s: reading.anchor.file_at(0.0, reading.ratio.0), piece_s: 0.0 };
+    let none = Track::default();
+    let explained = |tempo: &Hypothesis| -> Option<(f64, f64)> {
+        let wide = most * (1.0 + tempo.centre);
+        let end_s = anchor.file_at(beats.end_s() + beats.beat_s(), tempo.centre);
+        let inside = all.partition_point(|event| event.at_s < end_s);
+        let field = Field {
+            ratios: (tempo.centre - wide, tempo.centre + wide),
+            lags_s: LAGS_S,
+            log_ratio_prior: &|_| 0.0,
+            log_lag_prior: &|lag| belief::log_lag(lag, take.prior),
+        };
+        let modes = search::modes(beats, take.tables, &all[..inside], anchor, &field);
+        let rate = |mode: &Mode| mode.score + take.elsewhere(anchor, mode, &none, &runs);
+        let rated = modes.iter().map(|mode| (rate(mode) - tempo.cost, mode.ratio));
+        rated.max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let tried = if reading.coherent {
+        tempo::RELATED.to_vec()
+    } else {
+        tempo::others(beats, &all, anchor, most)
+    };
+    let suspects: Vec<Hypothesis> = tried
+        .into_iter()
+        .filter(|tempo| tempo.rotate == 0)
+        .filter(|tempo| match tempo.kind {
+            Kind::Half | Kind::Double => {
+                let at = |ratio| {
+                    let mode = Mode { ratio, lag_s: 0.0, score: 0.0 };
+                    take.elsewhere(anchor, &mode, &none, &runs)
+                };
+                at(tempo.centre) > at(reading.ratio.0)
+            }
+            _ => !reading.coherent,
+        })
+        .collect();
+    if suspects.is_empty() {
+        return (Kind::AsWritten, reading.ratio.0);
+    }
+    let written = explained(&tempo::AS_WRITTEN).map_or(0.0, |found| found.0).max(reading.evidence);
+    let found = suspects.iter().filter_map(|tempo| Some((explained(tempo)?, tempo.kind)));
+    let best = found.max_by(|a, b| a.0.0.total_cmp(&b.0.0));
+    match best {
+        Some(((score, ratio), kind)) if score > written => (kind, ratio),
+        _ => (Kind::AsWritten, reading.ratio.0),
+    }
 }
 
 /// A line that has been followed along the strokes, with all there is to say for it.

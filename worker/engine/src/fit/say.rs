@@ -2,8 +2,9 @@
 
 use super::line::Laid;
 use super::marked::Reading;
+use super::tempo::Kind;
 use super::track::Jump;
-use super::unmarked::Place;
+use super::unmarked::{Place, Places};
 use super::{Candidate, Fit, Take};
 use crate::finding::{Finding, Severity};
 
@@ -20,6 +21,7 @@ const LOOSE_END_MS: f64 = 60.0;
 /// Fills in findings, candidates and certainty for a fit by marks.
 pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     let best = &readings[0];
+    tempo(best.tempo.0, best.tempo.1, fit);
     several_marks(take, readings, fit);
     rivals(take, best, fit);
     ratio_known(take, best, fit);
@@ -33,7 +35,8 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
 }
 
 /// Fills in findings and certainty for a fit by the playing alone.
-pub(super) fn unmarked(take: &Take<'_>, best: &Place, fit: &mut Fit) {
+pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut Fit) {
+    tempo(found.tempo.kind, best.ratio, fit);
     if best.probability < sure(take) {
         fit.findings.push(Finding {
             code: "place_uncertain",
@@ -53,6 +56,52 @@ pub(super) fn unmarked(take: &Take<'_>, best: &Place, fit: &mut Fit) {
     jumps(&best.track.jumps, fit);
     wander(&best.laid, fit);
     fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
+}
+
+/// A tempo that is not the guide's.
+fn tempo(kind: Kind, ratio: f64, fit: &mut Fit) {
+    let (code, value, unit, says) = match kind {
+        Kind::AsWritten => return,
+        Kind::Half => (
+            "half_tempo",
+            0.5,
+            "",
+            "You played at half the guide's tempo, two of its beats to one of yours. Please play \
+             along with the guide and record again."
+                .to_owned(),
+        ),
+        Kind::Double => (
+            "double_tempo",
+            2.0,
+            "",
+            "You played at twice the guide's tempo, two of your beats to one of its. Please play \
+             along with the guide and record again."
+                .to_owned(),
+        ),
+        Kind::Other => {
+            let percent = (1.0 / (1.0 + ratio) - 1.0) * 100.0;
+            let how = if percent > 0.0 { "faster" } else { "slower" };
+            let says = format!(
+                "You played {:.1} % {how} than the guide all the way. Please record again with \
+                 the guide in your ears.",
+                percent.abs()
+            );
+            ("wrong_tempo", percent, "%", says)
+        }
+        Kind::Mislabelled { true_over_said } => {
+            let how = if true_over_said < 1.0 { "fast and too high" } else { "slow and too low" };
+            let says = format!(
+                "Your file plays too {how}, as sound does that was recorded at one sample rate \
+                 (44.1 or 48 kHz) and saved as the other. Please export it again at the rate it \
+                 was recorded at; or tell us that this is so, and we set it right."
+            );
+            ("mislabelled_rate", true_over_said, "", says)
+        }
+    };
+    fit.ratio_ppm = ratio * 1e6;
+    let value = Some(value);
+    let severity = Severity::Asks;
+    fit.findings.push(Finding { code, severity, value, unit, says, at_s: Vec::new() });
 }
 
 fn several_marks(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {

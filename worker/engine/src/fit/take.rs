@@ -27,6 +27,11 @@ impl Take<'_> {
         self.prior.most_ratio_ppm * 1e-6
     }
 
+    /// Hears the take so many semitones lower.
+    pub(super) fn rotate(&mut self, semitones: usize) {
+        self.harmony = Harmony::new(self.grid, self.beats, self.playing, semitones);
+    }
+
     /// Log likelihood of harmony and activity for one way to lay the take.
     pub(super) fn elsewhere(
         &self,

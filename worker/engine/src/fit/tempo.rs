@@ -29,6 +29,85 @@ pub(super) fn local_ratio(
         .map(|(_, ratio)| ratio)
 }
 
+/// How else a take's tempo may stand to the guide's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Kind {
+    /// As written, up to clocks and small mistakes.
+    AsWritten,
+    /// Two beats of the guide to one of the player's.
+    Half,
+    /// One beat of the guide to two of the player's.
+    Double,
+    /// Some other tempo.
+    Other,
+    /// Sound of one sample rate filed under another: pitch and tempo are both off.
+    Mislabelled {
+        /// The rate it was recorded at over the rate it claims.
+        true_over_said: f64,
+    },
+}
+
+/// A tempo to try.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Hypothesis {
+    pub(super) kind: Kind,
+    /// Ratio about which to search.
+    pub(super) centre: f64,
+    /// Semitones by which the take then sounds too high.
+    pub(super) rotate: usize,
+    /// How unlikely it is beforehand, in nats.
+    pub(super) cost: f64,
+}
+
+pub(super) const AS_WRITTEN: Hypothesis =
+    Hypothesis { kind: Kind::AsWritten, centre: 0.0, rotate: 0, cost: 0.0 };
+const HALF: Hypothesis = Hypothesis { kind: Kind::Half, centre: 1.0, rotate: 0, cost: 8.0 };
+const DOUBLE: Hypothesis = Hypothesis { kind: Kind::Double, centre: -0.5, rotate: 0, cost: 8.0 };
+
+/// 44.1 kHz for 48 kHz and the other way: the two families of rates in use.
+const RATES: f64 = 44_100.0 / 48_000.0;
+/// Tempi searched for a take that does not follow the guide's.
+const WIDE: (f64, f64) = (-0.2, 0.25);
+/// A tempo at which the strokes keep in step this much better than at the guide's is tried.
+const BETTER: f64 = 1.15;
+
+/// Tempi whose beats fall on the guide's: its own strokes cannot tell them apart.
+pub(super) const RELATED: [Hypothesis; 2] = [HALF, DOUBLE];
+
+/// Tempi worth trying for these strokes besides the guide's own.
+pub(super) fn others(
+    beats: &BeatClock,
+    events: &[Event],
+    anchor: Anchor,
+    most: f64,
+) -> Vec<Hypothesis> {
+    let stretches = stretches(events);
+    let at = |ratio: f64| strength(beats, &stretches, anchor, ratio);
+    let near = |centre: f64| {
+        let within = (centre - most * (1.0 + centre), centre + most * (1.0 + centre));
+        local_ratio(beats, events, anchor, within).map_or(0.0, at)
+    };
+    let written = near(0.0);
+    let mut tried = RELATED.to_vec();
+    for true_over_said in [RATES, 1.0 / RATES] {
+        // Sound of a lower rate than it claims plays too fast, and too high.
+        let centre = true_over_said - 1.0;
+        if near(centre) > BETTER * written {
+            let kind = Kind::Mislabelled { true_over_said };
+            let semitones = -12.0 * true_over_said.log2();
+            for rotate in [semitones.floor(), semitones.ceil()] {
+                let rotate = rotate.rem_euclid(12.0) as usize;
+                tried.push(Hypothesis { kind, centre, rotate, cost: 7.0 });
+            }
+        }
+    }
+    let wide = local_ratio(beats, events, anchor, WIDE);
+    if let Some(centre) = wide.filter(|&c| c.abs() > most && at(c) > BETTER * written) {
+        tried.push(Hypothesis { kind: Kind::Other, centre, rotate: 0, cost: 9.0 });
+    }
+    tried
+}
+
 /// Sum over stretches of how well their strokes keep in step at a ratio.
 fn strength(beats: &BeatClock, stretches: &[&[Event]], anchor: Anchor, ratio: f64) -> f64 {
     stretches.iter().map(|events| coherence(beats, events, anchor, ratio, 0.0)).sum()

@@ -6,8 +6,10 @@ use super::belief;
 use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::search::{self, Anchor, Field, Mode, posterior};
+use super::tempo::{self, AS_WRITTEN, Hypothesis, Kind};
 use super::track::Track;
 use super::{Take, steps};
+use crate::onset::Playing;
 
 /// A place for a take, by its playing.
 pub(super) struct Place {
@@ -31,22 +33,68 @@ const MOST_LAID: usize = 6;
 /// At least this much of the piece must lie inside the file.
 const LEAST_OVERLAP_S: f64 = 6.0;
 
-/// All places in question, likeliest first; empty when the playing does not keep to the pulse.
-pub(super) fn places(take: &mut Take<'_>) -> Vec<Place> {
+/// All places in question at the tempo that explains the take best.
+pub(super) struct Places {
+    pub(super) tempo: Hypothesis,
+    /// Likeliest first; empty when the playing does not keep to the pulse.
+    pub(super) places: Vec<Place>,
+    evidence: f64,
+}
+
+/// Finds the places at the guide's own tempo, and, if that leaves doubt, at others.
+pub(super) fn places(take: &mut Take<'_>) -> Places {
     let duration_s = take.playing.duration_s;
     let all = strokes(&take.playing.onsets, 0.0, duration_s);
     let runs = activity::runs(take.playing, &all, 0.0, duration_s);
     let events = played(&all, &runs);
     if events.len() < FEWEST {
-        return Vec::new();
+        return Places { tempo: AS_WRITTEN, places: Vec::new(), evidence: f64::MIN };
     }
+    let mut best = at_tempo(take, &events, &runs, AS_WRITTEN);
+    let plain = best.places.first().is_some_and(|place| place.probability > PLAIN);
+    if plain && !oddly_tuned(take.playing) {
+        return best;
+    }
+    let anchor = Anchor { file_s: events[events.len() / 2].at_s, piece_s: 0.0 };
+    for tempo in tempo::others(take.beats, &events, anchor, take.most_ratio()) {
+        take.rotate(tempo.rotate);
+        let other = at_tempo(take, &events, &runs, tempo);
+        if other.evidence > best.evidence {
+            best = other;
+        }
+    }
+    take.rotate(best.tempo.rotate);
+    best
+}
+
+/// A place this probable at the guide's tempo needs no other tempo tried.
+const PLAIN: f64 = 0.98;
+
+/// Whether the take is tuned as one is that plays at another sample rate (46 cents off).
+fn oddly_tuned(playing: &Playing) -> bool {
+    playing.tuning_cents.is_some_and(|cents| cents.abs() > 30.0)
+}
+
+fn at_tempo(take: &mut Take<'_>, events: &[Event], runs: &[Run], tempo: Hypothesis) -> Places {
     let ways = if take.beats.is_steady() {
-        by_phase(take, &events, &runs)
+        by_phase(take, events, runs, &tempo)
     } else {
-        by_harmony(take, &events, &runs)
+        by_harmony(take, events, runs, &tempo)
     };
-    let ways = weighed(take, ways, &runs);
-    settle(take, &events, ways)
+    let ways = weighed(take, ways, runs);
+    let evidence = ways.first().map_or(f64::MIN, |way| way.score - tempo.cost);
+    Places { tempo, places: settle(take, events, ways, &tempo), evidence }
+}
+
+/// Log density of a ratio about a tempo.
+fn log_ratio(take: &Take<'_>, ratio: f64, tempo: &Hypothesis) -> f64 {
+    belief::log_ratio((1.0 + ratio) / (1.0 + tempo.centre) - 1.0, take.prior)
+}
+
+/// Ratios to search about a tempo; one found by its own strength needs no prior at all.
+fn ratios(take: &Take<'_>, tempo: &Hypothesis) -> (f64, f64) {
+    let most = take.most_ratio() * (1.0 + tempo.centre);
+    (tempo.centre - most, tempo.centre + most)
 }
 
 /// One place before it is laid closely: `anchor` is bar 1 beat 1 but for the mode's lag.
@@ -66,26 +114,25 @@ fn played(all: &[Event], runs: &[Run]) -> Vec<Event> {
 }
 
 /// Places on the pulse that the strokes keep: every beat of the file in turn.
-fn by_phase(take: &Take<'_>, events: &[Event], runs: &[Run]) -> Vec<Way> {
+fn by_phase(take: &Take<'_>, events: &[Event], runs: &[Run], tempo: &Hypothesis) -> Vec<Way> {
     let beat_s = take.beats.beat_s();
-    let most = take.most_ratio();
     let middle_s = events[events.len() / 2].at_s;
     let anchor = Anchor { file_s: middle_s, piece_s: 0.0 };
     let field = Field {
-        ratios: (-most, most),
-        lags_s: (0.0, beat_s),
-        log_ratio_prior: &|ratio| belief::log_ratio(ratio, take.prior),
+        ratios: ratios(take, tempo),
+        lags_s: (0.0, beat_s * (1.0 + tempo.centre)),
+        log_ratio_prior: &|ratio| log_ratio(take, ratio, tempo),
         log_lag_prior: &|_| 0.0,
     };
     let modes = search::modes(take.beats, take.tables, events, anchor, &field);
     let Some(best) = modes.first().map(|mode| mode.score) else { return Vec::new() };
-    if best - belief::log_ratio(0.0, take.prior) < COHERENT {
+    if best - log_ratio(take, tempo.centre, tempo) < COHERENT {
         return Vec::new();
     }
     let mut ways = Vec::new();
     for mode in modes.into_iter().filter(|mode| mode.score > best - HOPELESS) {
         let file_beat_s = beat_s * (1.0 + mode.ratio);
-        let (first_s, last_s) = range(take, runs);
+        let (first_s, last_s) = range(take, runs, tempo);
         let from = ((first_s - middle_s - mode.lag_s) / file_beat_s).ceil() as i64;
         let to = ((last_s - middle_s - mode.lag_s) / file_beat_s).floor() as i64;
         for beat in from..=to {
@@ -97,11 +144,12 @@ fn by_phase(take: &Take<'_>, events: &[Event], runs: &[Run]) -> Vec<Way> {
 }
 
 /// Where in the file bar 1 beat 1 may be, from first to last.
-fn range(take: &Take<'_>, runs: &[Run]) -> (f64, f64) {
+fn range(take: &Take<'_>, runs: &[Run], tempo: &Hypothesis) -> (f64, f64) {
     let first_s = runs.first().map_or(0.0, |run| run.from_s);
     let last_s = runs.last().map_or(take.playing.duration_s, |run| run.to_s);
     let least_s = LEAST_OVERLAP_S.min(0.5 * (last_s - first_s));
-    (first_s + least_s - take.beats.end_s(), last_s - least_s)
+    let end_s = take.beats.end_s() * (1.0 + tempo.centre);
+    (first_s + least_s - end_s, last_s - least_s)
 }
 
 /// Steps of the coarse search of a piece whose tempo changes.
@@ -111,13 +159,14 @@ const COARSE_KEPT: usize = 8;
 
 /// Places by harmony and activity first, since without a place the pulse is not known either;
 /// then by the pulse around each.
-fn by_harmony(take: &Take<'_>, events: &[Event], runs: &[Run]) -> Vec<Way> {
-    let (beat_s, most) = (take.beats.beat_s(), take.most_ratio());
-    let (first_s, last_s) = range(take, runs);
+fn by_harmony(take: &Take<'_>, events: &[Event], runs: &[Run], tempo: &Hypothesis) -> Vec<Way> {
+    let most = take.most_ratio() * (1.0 + tempo.centre);
+    let beat_s = take.beats.beat_s() * (1.0 + tempo.centre);
+    let (first_s, last_s) = range(take, runs, tempo);
     let count = ((last_s - first_s) / (COARSE_BEATS * beat_s)).max(0.0) as usize;
     let mut coarse: Vec<Way> = Vec::new();
     for step in -COARSE_RATIOS..=COARSE_RATIOS {
-        let ratio = most * step as f64 / COARSE_RATIOS as f64;
+        let ratio = tempo.centre + most * step as f64 / COARSE_RATIOS as f64;
         for k in 0..=count {
             let file_s = first_s + k as f64 * COARSE_BEATS * beat_s;
             let anchor = Anchor { file_s, piece_s: 0.0 };
@@ -139,7 +188,7 @@ fn by_harmony(take: &Take<'_>, events: &[Event], runs: &[Run]) -> Vec<Way> {
         let field = Field {
             ratios: (way.mode.ratio - around, way.mode.ratio + around),
             lags_s: (-0.6 * beat_s, 0.6 * beat_s),
-            log_ratio_prior: &|ratio| belief::log_ratio(ratio, take.prior),
+            log_ratio_prior: &|ratio| log_ratio(take, ratio, tempo),
             log_lag_prior: &|_| 0.0,
         };
         let modes = search::modes(take.beats, take.tables, events, way.anchor, &field);
@@ -169,7 +218,7 @@ fn weighed(take: &mut Take<'_>, ways: Vec<Way>, runs: &[Run]) -> Vec<Way> {
 }
 
 /// Lays the likeliest ways closely and joins those that come to the same place.
-fn settle(take: &Take<'_>, events: &[Event], ways: Vec<Way>) -> Vec<Place> {
+fn settle(take: &Take<'_>, events: &[Event], ways: Vec<Way>, tempo: &Hypothesis) -> Vec<Place> {
     let scores: Vec<f64> = ways.iter().map(|way| way.score).collect();
     let odds = posterior(&scores);
     let mut places: Vec<Place> = Vec::new();
@@ -177,7 +226,7 @@ fn settle(take: &Take<'_>, events: &[Event], ways: Vec<Way>) -> Vec<Place> {
         if way.score < scores[0] - HOPELESS || places.len() == MOST_LAID {
             break;
         }
-        let Some(place) = place(take, events, way, probability) else { continue };
+        let Some(place) = place(take, events, way, probability, tempo) else { continue };
         let same = |other: &&mut Place| (other.bar1_beat1_s - place.bar1_beat1_s).abs() < 0.04;
         match places.iter_mut().find(same) {
             Some(other) => other.probability += probability,
@@ -188,7 +237,13 @@ fn settle(take: &Take<'_>, events: &[Event], ways: Vec<Way>) -> Vec<Place> {
     places
 }
 
-fn place(take: &Take<'_>, events: &[Event], way: &Way, probability: f64) -> Option<Place> {
+fn place(
+    take: &Take<'_>,
+    events: &[Event],
+    way: &Way,
+    probability: f64,
+    tempo: &Hypothesis,
+) -> Option<Place> {
     let end_s = take.beats.end_s();
     let inside: Vec<Event> = events
         .iter()
@@ -207,7 +262,9 @@ fn place(take: &Take<'_>, events: &[Event], way: &Way, probability: f64) -> Opti
         let still = vec![0.0; inside.len()];
         laid = lay(take.beats, &inside, way.anchor, start, &track, still)?;
     }
-    belief::join(&mut laid, take.prior, None);
+    if tempo.kind == Kind::AsWritten {
+        belief::join(&mut laid, take.prior, None);
+    }
     Some(Place {
         bar1_beat1_s: way.anchor.file_s + laid.lag_s,
         bar1_beat1_sd_s: laid.covariance[0].max(0.0).sqrt(),
