@@ -18,6 +18,7 @@ use ripieno_engine::decode::DecodeError;
 use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{self, Fit};
 use ripieno_engine::inspect::Take;
+use ripieno_engine::inspect::fingerprint::Fingerprint;
 use ripieno_engine::plot::Plot;
 use ripieno_engine::stem::{StemError, StemSummary};
 use ripieno_score::TakeState;
@@ -44,8 +45,23 @@ pub struct Outcome {
     pub stem: Option<StemSummary>,
     /// How much a constant lag was taken back, in milliseconds; 0 when it was left alone.
     pub lag_taken_back_ms: f64,
+    /// What easing did, when the piece asks for it and there was something to do.
+    pub easing: Option<EasingReport>,
+    /// To know the same recording again in another form.
+    pub fingerprint: Option<Fingerprint>,
     /// The file to look at, in file time.
     pub plot: Option<Plot>,
+}
+
+/// What easing did to a take; spreads are robust standard deviations about the pulses.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EasingReport {
+    /// Notes that were moved.
+    pub moved: usize,
+    /// Spread as played, in milliseconds.
+    pub spread_before_ms: f64,
+    /// Spread in the stem.
+    pub spread_after_ms: f64,
 }
 
 /// A mark as heard in the file.
@@ -124,14 +140,19 @@ pub fn conform(
         closing: &heard.closing,
         grid: plan.grid(),
         fit: fit.as_ref(),
+        expected: plan.expected(),
     };
     let mut findings = judge::findings(&take, &heard.notes, plan);
-    let state = judge::state(fit.as_ref(), &mut findings);
+    let mut state = judge::state(fit.as_ref(), &mut findings);
     let lag_taken_back_ms = fit.as_ref().map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));
+    let mut easing = None;
     let stem = match (&fit, stem_out) {
         (Some(fit), Some(path)) if state == TakeState::Placed => {
             let laying = finish::Laying::new(&take, fit, plan, lag_taken_back_ms, &heard.sound);
-            Some(laying.write(recording, path)?)
+            easing = laying.easing();
+            let laid = laying.write(recording, path)?;
+            state = judge::state_with_bleed(state, laid.bleed.as_ref(), &mut findings);
+            Some(laid.stem)
         }
         _ => None,
     };
@@ -142,6 +163,8 @@ pub fn conform(
         sound: Some(heard.sound),
         stem,
         lag_taken_back_ms,
+        easing,
+        fingerprint: Some(heard.fingerprint),
         plot: Some(heard.plot),
         fit,
     })

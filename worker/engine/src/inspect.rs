@@ -4,20 +4,44 @@
 //! placed, [`Take::findings`] asks every check for what it has to say. A check is one function
 //! from those records to at most one finding, so that what it needs stands in its signature.
 
+mod blunders;
 mod channels;
 mod clipped;
+mod closing_mark;
 mod cut_short;
+mod dc;
 mod duplicate;
+mod hum;
 mod no_mark;
-mod profile;
+mod noise;
 mod silent;
+mod speech;
+mod squashed;
+mod too_loose;
 mod too_quiet;
+mod too_tight;
+mod transposed;
+mod tuning;
+mod unnormalised;
+mod wet;
+mod wrong_mode;
+mod wrong_section;
 mod wrong_tempo;
 
+pub mod bleed;
+pub mod fingerprint;
+
+mod harmony;
+mod profile;
+mod quiet;
+
+pub use blunders::{blunder_limit_ms, blunders, from_own_pulse};
 pub use channels::{ChannelVerdict, judge_channels};
 pub use clipped::ClippedRun;
-pub use duplicate::{same_file, same_file_code};
+pub use duplicate::same_file;
 pub use profile::{ChannelProfile, Profile};
+pub use quiet::QuietWindows;
+pub use speech::Brightness;
 pub use wrong_tempo::{cents_of_ratio, pitch_would_shift};
 
 use crate::finding::Finding;
@@ -29,6 +53,8 @@ use crate::onset::Playing;
 pub struct Inspector {
     profiler: profile::Profiler,
     clips: clipped::ClipFinder,
+    quiet: quiet::QuietKeeper,
+    brightness: speech::BrightnessMeter,
 }
 
 /// What an [`Inspector`] has kept.
@@ -38,6 +64,19 @@ pub struct Records {
     pub profile: Profile,
     /// Runs of samples that were cut off at a ceiling.
     pub clips: Vec<ClippedRun>,
+    /// The quietest moments, as samples.
+    pub quiet: QuietWindows,
+    /// Level and middle frequency of the first channel, finely.
+    pub brightness: Brightness,
+}
+
+/// What the piece expects of this take's playing, as far as that is known.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Expected {
+    /// The pitch classes of the piece's mode, C first.
+    pub scale: Option<[bool; 12]>,
+    /// In which sections this part plays.
+    pub sections: Option<Vec<bool>>,
 }
 
 impl Inspector {
@@ -47,6 +86,8 @@ impl Inspector {
         Self {
             profiler: profile::Profiler::new(rate_hz, channels),
             clips: clipped::ClipFinder::new(rate_hz, channels),
+            quiet: quiet::QuietKeeper::new(rate_hz),
+            brightness: speech::BrightnessMeter::new(rate_hz),
         }
     }
 
@@ -54,12 +95,21 @@ impl Inspector {
     pub fn push(&mut self, channels: &[&[f32]]) {
         self.profiler.push(channels);
         self.clips.push(channels);
+        self.quiet.push(channels);
+        if let Some(first) = channels.first() {
+            self.brightness.push(first);
+        }
     }
 
     /// What was kept.
     #[must_use]
     pub fn finish(self) -> Records {
-        Records { profile: self.profiler.finish(), clips: self.clips.finish() }
+        Records {
+            profile: self.profiler.finish(),
+            clips: self.clips.finish(),
+            quiet: self.quiet.finish(),
+            brightness: self.brightness.finish(),
+        }
     }
 }
 
@@ -78,6 +128,8 @@ pub struct Take<'a> {
     pub grid: &'a Grid,
     /// Where the take lies, if that is known.
     pub fit: Option<&'a Fit>,
+    /// What the piece expects.
+    pub expected: &'a Expected,
 }
 
 impl Take<'_> {
@@ -85,15 +137,30 @@ impl Take<'_> {
     #[must_use]
     pub fn findings(&self) -> Vec<Finding> {
         let checks = [
-            silent::check(self),
-            clipped::check(self),
-            too_quiet::check(self),
-            no_mark::check(self),
-            wrong_tempo::check(self),
-            cut_short::check(self),
-            channels::check(self),
+            silent::check,
+            clipped::check,
+            too_quiet::check,
+            no_mark::check,
+            wrong_tempo::check,
+            cut_short::check,
+            channels::check,
+            unnormalised::check,
+            dc::check,
+            noise::check,
+            hum::check,
+            squashed::check,
+            wet::check,
+            too_tight::check,
+            too_loose::check,
+            blunders::check,
+            tuning::check,
+            transposed::check,
+            wrong_mode::check,
+            wrong_section::check,
+            speech::check,
+            closing_mark::check,
         ];
-        let mut findings: Vec<Finding> = checks.into_iter().flatten().collect();
+        let mut findings: Vec<Finding> = checks.iter().filter_map(|check| check(self)).collect();
         findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
         findings
     }

@@ -2,7 +2,8 @@
 //!
 //! File rate, clock error, tempo ratio and offset are one [`TimeMap`]; every sample of the grid
 //! is read from the file once, at exactly the place the map gives, by one band-limited kernel.
-//! Only a short window of the file is in memory.
+//! Only a short window of the file is in memory. The kernel's cut-off follows the map's mean speed:
+//! pieces that run faster than the rest are for stretches where nothing sounds.
 
 mod fused;
 mod kernel;
@@ -134,7 +135,7 @@ impl Layer {
     /// A layer of grid samples `range` under `map`, from channels mixed by `matrix`.
     #[must_use]
     pub fn new(map: TimeMap, range: Range<i64>, matrix: ChannelMatrix) -> Self {
-        let kernel = Kernel::for_speed(map.steepest());
+        let kernel = Kernel::for_speed(map.mean_speed());
         let channels = matrix.channels();
         let first = map.frame_at(range.start as f64).floor() as i64;
         let window_frame = first - kernel.frames_before() as i64;

@@ -6,22 +6,33 @@ use std::ops::Range;
 use std::path::Path;
 
 use ripieno_engine::decode::{DecodeError, Recording};
+use ripieno_engine::ease::{self, Eased, Easing};
 use ripieno_engine::fit::Fit;
+use ripieno_engine::inspect::bleed::{Bleed, BleedMeter, Guide};
 use ripieno_engine::inspect::{ChannelVerdict, Take, judge_channels};
 use ripieno_engine::resample::{ChannelMatrix, LayError, TimeMap, lay};
 use ripieno_engine::stem::{StemError, StemSummary, StemWriter};
 
 use super::plan::ConformPlan;
 use super::span::{MarkReach, stem_span_s};
-use super::{ConformFault, Sound};
+use super::{ConformFault, EasingReport, Sound};
 
 /// Fades where the take was cut: short enough not to touch an attack, long enough not to click.
 const FADE_IN_S: f64 = 0.005;
 const FADE_OUT_S: f64 = 0.03;
 
+/// What was laid.
+pub(super) struct Laid {
+    pub(super) stem: StemSummary,
+    /// How much of the guide is in it, if the guide is known.
+    pub(super) bleed: Option<Bleed>,
+}
+
 /// How a placed take becomes a stem.
 pub(super) struct Laying {
     map: TimeMap,
+    eased: Option<Eased>,
+    bleed: Option<BleedMeter>,
     range: Range<i64>,
     matrix: ChannelMatrix,
     rate_hz: u32,
@@ -39,20 +50,34 @@ impl Laying {
         let file_rate = f64::from(sound.sample_rate_hz);
         let lag_s = lag_taken_back_ms * 1e-3;
         let map = TimeMap::of_fit(fit.bar1_beat1_s + lag_s, fit.ratio_ppm, file_rate, rate);
+        let eased = ease_as_asked(take, fit, plan, &map);
+        let map = eased.as_ref().map_or(map, |eased| eased.map.clone());
         let span = stem_span_s(take, plan, mark_reach(plan, sound.sample_rate_hz));
         let range = ((span.start - lag_s) * rate).round() as i64
             ..((span.end - lag_s) * rate).round() as i64;
         let verdict = judge_channels(&take.records.profile, take.span_s());
         let matrix = matrix_of(verdict, usize::from(sound.channels));
-        Self { map, range, matrix, rate_hz: plan.rate_hz() }
+        let meter =
+            |guide: &Guide| BleedMeter::new(guide.clone(), plan.rate_hz(), range.start, lag_s);
+        let bleed = plan.guide().map(meter);
+        Self { map, eased, bleed, range, matrix, rate_hz: plan.rate_hz() }
+    }
+
+    /// What easing does, if it does anything.
+    pub(super) fn easing(&self) -> Option<EasingReport> {
+        self.eased.as_ref().filter(|eased| eased.moved > 0).map(|eased| EasingReport {
+            moved: eased.moved,
+            spread_before_ms: eased.spread_before_ms,
+            spread_after_ms: eased.spread_after_ms,
+        })
     }
 
     /// Lays and writes; nothing is left at `path` when that fails.
     pub(super) fn write(
-        &self,
+        mut self,
         recording: &Recording,
         path: &Path,
-    ) -> Result<StemSummary, ConformFault> {
+    ) -> Result<Laid, ConformFault> {
         let written = self.write_to(recording, path);
         if written.is_err() {
             // The first error is the one to tell; a file that can't be removed is no worse.
@@ -61,13 +86,17 @@ impl Laying {
         written
     }
 
-    fn write_to(&self, recording: &Recording, path: &Path) -> Result<StemSummary, ConformFault> {
+    fn write_to(&mut self, recording: &Recording, path: &Path) -> Result<Laid, ConformFault> {
+        let mut bleed = self.bleed.take();
         let file = BufWriter::new(File::create(path).map_err(StemError::Io)?);
         let channels = self.matrix.channels() as u16;
         let mut writer = StemWriter::create(file, self.rate_hz, channels, self.range.start)?;
         let mut fades = Fades::new(self.range.end - self.range.start, self.rate_hz);
         let mut faded: Vec<Vec<f32>> = Vec::new();
         let mut sink = |block: &[&[f32]]| -> Result<(), StemError> {
+            if let Some(bleed) = &mut bleed {
+                bleed.push(block[0]);
+            }
             if fades.touches(block) {
                 faded = block.iter().map(|channel| channel.to_vec()).collect();
                 fades.apply(&mut faded);
@@ -78,7 +107,9 @@ impl Laying {
             }
         };
         match lay(recording, &self.map, self.range.clone(), &self.matrix, &mut sink) {
-            Ok(()) => Ok(writer.finish()?),
+            Ok(()) => {
+                Ok(Laid { stem: writer.finish()?, bleed: bleed.and_then(BleedMeter::finish) })
+            }
             Err(LayError::Sink(error)) => Err(error.into()),
             Err(LayError::Decode(DecodeError::Io(error))) => Err(ConformFault::Read(error)),
             // The file decoded to its end a moment ago.
@@ -87,6 +118,17 @@ impl Laying {
             }
         }
     }
+}
+
+/// The eased map, when the piece asks for easing.
+fn ease_as_asked(take: &Take<'_>, fit: &Fit, plan: &ConformPlan, map: &TimeMap) -> Option<Eased> {
+    let policy = plan.policy();
+    let easing = Easing { blunders: policy.ease_blunders, strength: policy.easing_strength };
+    if easing == Easing::default() {
+        return None;
+    }
+    let placed = ease::Placed { fit, playing: take.playing, beats_s: &take.grid.beats_s };
+    Some(ease::ease(map, placed, easing, f64::from(plan.rate_hz())))
 }
 
 fn mark_reach(plan: &ConformPlan, rate_hz: u32) -> MarkReach {

@@ -1,6 +1,7 @@
 //! The first pass: everything that is heard in a file, in one decoding.
 
 use ripieno_engine::decode::{DecodeError, Note, Recording};
+use ripieno_engine::inspect::fingerprint::{Fingerprint, Fingerprinter};
 use ripieno_engine::inspect::{Inspector, Records};
 use ripieno_engine::locate::{Arrival, Locator, Options};
 use ripieno_engine::onset::{Listener, Playing};
@@ -17,6 +18,7 @@ pub(super) struct HeardTake {
     pub(super) opening: Vec<Arrival>,
     pub(super) closing: Vec<Arrival>,
     pub(super) plot: Plot,
+    pub(super) fingerprint: Fingerprint,
     pub(super) notes: Vec<Note>,
 }
 
@@ -46,12 +48,15 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
     let mut listener = Listener::new(rate_hz);
     let mut inspector = Inspector::new(rate_hz, usize::from(info.channels));
     let mut plotter = Plotter::new(rate_hz);
+    let mut fingerprinter = Fingerprinter::new(rate_hz);
     let mut mixer = MonoMixer::default();
     let mut frames = 0u64;
     while let Some(block) = stream.next_block()? {
         let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();
         locator.push(&channels);
-        listener.push(mixer.mix(&channels));
+        let mono = mixer.mix(&channels);
+        listener.push(mono);
+        fingerprinter.push(mono);
         inspector.push(&channels);
         plotter.push(&channels);
         frames = block.first_frame + channels.first().map_or(0, |channel| channel.len()) as u64;
@@ -78,6 +83,7 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
         opening,
         closing,
         plot: plotter.finish(),
+        fingerprint: fingerprinter.finish(),
         notes,
     })
 }

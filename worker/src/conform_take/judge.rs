@@ -3,6 +3,7 @@
 use ripieno_engine::decode::{DecodeError, Note};
 use ripieno_engine::finding::{Finding, Severity};
 use ripieno_engine::fit::Fit;
+use ripieno_engine::inspect::bleed::{Bleed, guide_left_in};
 use ripieno_engine::inspect::{Take, pitch_would_shift};
 use ripieno_score::TakeState;
 
@@ -32,6 +33,8 @@ pub(super) fn undecodable(error: &DecodeError) -> Outcome {
         sound: None,
         stem: None,
         lag_taken_back_ms: 0.0,
+        easing: None,
+        fingerprint: None,
         plot: None,
     }
 }
@@ -80,6 +83,20 @@ pub(super) fn state(fit: Option<&Fit>, findings: &mut Vec<Finding>) -> TakeState
         findings.insert(0, Finding::new("place_unsure", Severity::Asks, says));
     }
     if !sure || weightiest >= Some(Severity::Asks) { TakeState::Asks } else { TakeState::Placed }
+}
+
+/// The state after the stem was compared with the guide. A take that asks keeps its stem: the
+/// answer may be that it is to be used.
+pub(super) fn state_with_bleed(
+    state: TakeState,
+    bleed: Option<&Bleed>,
+    findings: &mut Vec<Finding>,
+) -> TakeState {
+    let Some(finding) = bleed.and_then(guide_left_in) else { return state };
+    let asks = finding.severity == Severity::Asks;
+    findings.push(finding);
+    findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    if asks { TakeState::Asks } else { state }
 }
 
 fn of_note(note: &Note) -> Finding {

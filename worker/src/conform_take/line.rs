@@ -37,6 +37,11 @@ pub fn examine_line(file: &str, outcome: &Outcome) -> Value {
         "lag_sd_ms": number(fit.and_then(|fit| fit.lag_sd_ms)),
         "spread_ms": number(fit.and_then(|fit| fit.spread_ms)),
         "lag_taken_back_ms": outcome.lag_taken_back_ms,
+        "easing": outcome.easing.map(|easing| json!({
+            "moved": easing.moved,
+            "spread_before_ms": easing.spread_before_ms,
+            "spread_after_ms": easing.spread_after_ms,
+        })),
         "basis": fit.map(|fit| fit.basis),
         "marks": marks,
         "candidates": candidates,

@@ -2,6 +2,8 @@
 
 use ripieno_engine::decode::{DecodeError, Recording};
 use ripieno_engine::fit::{self, Basis, Candidate, Fit, Grid, Heard, Prior};
+use ripieno_engine::inspect::Expected;
+use ripieno_engine::inspect::bleed::Guide;
 use ripieno_engine::mark::{Mark, MarkError};
 use ripieno_score::{ConformPolicy, Piece};
 
@@ -20,7 +22,9 @@ pub struct ConformPlan {
     rate_hz: u32,
     first_bar_s: f64,
     policy: ConformPolicy,
+    expected: Expected,
     own_mark: Option<OwnMark>,
+    guide: Option<Guide>,
     placement: Option<Placement>,
 }
 
@@ -100,6 +104,10 @@ impl ConformPlan {
         let of_piece = piece.grid();
         let mut beats_s: Vec<f64> = of_piece.beats.iter().map(|beat| beat.at_s).collect();
         beats_s.push(piece.duration_s());
+        let mut scale = [false; 12];
+        for class in piece.key.pitch_classes() {
+            scale[usize::from(class) % 12] = true;
+        }
         let first_bar_s = of_piece.bar_starts.get(1).map_or(2.0, |beat| beats_s[*beat]);
         Self {
             grid: Grid {
@@ -113,7 +121,9 @@ impl ConformPlan {
             rate_hz: piece.sample_rate_hz,
             first_bar_s,
             policy: piece.conform,
+            expected: Expected { scale: Some(scale), sections: None },
             own_mark: None,
+            guide: None,
             placement: None,
         }
     }
@@ -142,6 +152,29 @@ impl ConformPlan {
     #[must_use]
     pub fn rate_hz(&self) -> u32 {
         self.rate_hz
+    }
+
+    /// The same plan for a take whose part plays in some sections only, in the piece's order.
+    #[must_use]
+    pub fn playing_in(mut self, sections: Vec<bool>) -> Self {
+        self.expected.sections = Some(sections);
+        self
+    }
+
+    /// The same plan with the guide's music, mono at the piece's rate from `first_sample` of the
+    /// grid on, so that a guide left in a take is found. The marks are best left out of it.
+    #[must_use]
+    pub fn with_guide(mut self, samples: &[f32], first_sample: i64) -> Self {
+        self.guide = Some(Guide::new(samples, first_sample, self.rate_hz));
+        self
+    }
+
+    pub(super) fn guide(&self) -> Option<&Guide> {
+        self.guide.as_ref()
+    }
+
+    pub(super) fn expected(&self) -> &Expected {
+        &self.expected
     }
 
     /// The corrections the organiser allows.

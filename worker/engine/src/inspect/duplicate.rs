@@ -2,12 +2,6 @@
 
 use crate::finding::{Finding, Severity};
 
-/// The code of [`same_file`], for those who look it up.
-#[must_use]
-pub fn same_file_code() -> &'static str {
-    "duplicate"
-}
-
 /// The finding for a file whose content hash is already there; `other` names the earlier take
 /// in words its contributor knows.
 #[must_use]

@@ -27,6 +27,7 @@ pub(super) fn codes(heard: &Heard) -> Vec<&'static str> {
         closing: &[],
         grid: &Grid::default(),
         fit: None,
+        expected: &Expected::default(),
     };
     take.findings().iter().map(|finding| finding.code).collect()
 }
@@ -59,7 +60,7 @@ fn a_flat_top_is_clipping_and_a_low_note_is_not() {
         let low: Vec<f32> = (0..RATE * 4)
             .map(|frame| ((frame as f32 * step).sin() * 32_767.0).round() / 32_768.0)
             .collect();
-        assert_eq!(codes(&hear(&[&low], RATE)), Vec::<&str>::new(), "{hz} Hz");
+        assert!(!codes(&hear(&[&low], RATE)).contains(&"clipped"), "{hz} Hz");
     }
 }
 

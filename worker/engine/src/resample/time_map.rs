@@ -83,10 +83,12 @@ impl TimeMap {
         piece.from_sample + (frame - piece.from_frame) / piece.slope
     }
 
-    /// The steepest slope: file frames per grid sample where the file runs fastest.
+    /// File frames per grid sample over the whole of the map: what most of it runs at.
     #[must_use]
-    pub fn steepest(&self) -> f64 {
-        self.pieces.iter().fold(0.0, |most, piece| piece.slope.max(most))
+    pub fn mean_speed(&self) -> f64 {
+        let (first, last) = (self.pieces[0], self.pieces[self.pieces.len() - 1]);
+        let run = last.from_sample - first.from_sample;
+        if run > 0.0 { (last.from_frame - first.from_frame) / run } else { first.slope }
     }
 
     /// Whether every grid sample falls exactly on a file frame, so that laying is copying;

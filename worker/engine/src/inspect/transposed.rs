@@ -1,0 +1,44 @@
+//! Played in another key throughout, as by a transposing instrument reading a part at pitch.
+
+use super::{Take, harmony};
+use crate::finding::{Finding, Severity};
+
+/// The chart must fit so much better after the shift.
+const BETTER_BY: f64 = 0.12;
+
+/// Pitched beats needed to say so.
+const LEAST_BEATS: usize = 32;
+
+pub(super) fn check(take: &Take) -> Option<Finding> {
+    let beats = harmony::beats(take);
+    let written: Vec<_> =
+        beats.iter().filter(|beat| beat.chart.iter().any(|class| *class > 0.0)).collect();
+    if written.len() < LEAST_BEATS {
+        return None;
+    }
+    let fit = |semitones: usize| -> f64 {
+        let shifted = |chart: &[f32; 12]| -> [f32; 12] {
+            std::array::from_fn(|class| chart[(class + 12 - semitones) % 12])
+        };
+        let sum: f64 =
+            written.iter().map(|beat| harmony::likeness(&beat.heard, &shifted(&beat.chart))).sum();
+        sum / written.len() as f64
+    };
+    let fits: Vec<f64> = (0..12).map(fit).collect();
+    let best = (0..12).max_by(|a, b| fits[*a].total_cmp(&fits[*b]))?;
+    // The runner-up must be clearly worse too: a chart of fourths fits its own shift by a fifth.
+    let second = (0..12).filter(|other| *other != best).map(|other| fits[other]);
+    let second = second.fold(0.0, f64::max);
+    if best == 0 || fits[best] < fits[0] + BETTER_BY || fits[best] < second + BETTER_BY / 3.0 {
+        return None;
+    }
+    let semitones = if best > 6 { best as i32 - 12 } else { best as i32 };
+    let says = format!(
+        "You seem to play everything {} semitones {} than written. If your instrument transposes, \
+         please read the part in its own key and record again.",
+        semitones.abs(),
+        if semitones > 0 { "higher" } else { "lower" }
+    );
+    let finding = Finding::new("transposed", Severity::Asks, says);
+    Some(finding.measuring(f64::from(semitones), "semitones"))
+}
