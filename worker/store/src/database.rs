@@ -146,7 +146,7 @@ impl Tx {
 macro_rules! all {
     ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
         #[cfg(test)]
-        $crate::plans::note($sql);
+        $crate::tests::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query_as::<sqlx::Sqlite, $row>($sql)$(.bind($bind))*.fetch_all(&mut *c).await
@@ -160,7 +160,7 @@ macro_rules! all {
 macro_rules! first {
     ($row:ty, $on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
         #[cfg(test)]
-        $crate::plans::note($sql);
+        $crate::tests::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query_as::<sqlx::Sqlite, $row>($sql)$(.bind($bind))*
@@ -175,7 +175,7 @@ macro_rules! first {
 macro_rules! run {
     ($on:expr, $sql:expr $(, $bind:expr)* $(,)?) => {{
         #[cfg(test)]
-        $crate::plans::note($sql);
+        $crate::tests::note($sql);
         match $on.connection() {
             $crate::database::Connection::Sqlite(c) => {
                 sqlx::query::<sqlx::Sqlite>($sql)$(.bind($bind))*.execute(&mut *c).await

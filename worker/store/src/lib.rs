@@ -24,11 +24,12 @@ mod takes;
 mod conforms;
 mod stems;
 mod renders;
+mod rendering;
 mod queue;
 mod events;
 mod leftovers;
 #[cfg(test)]
-mod plans;
+mod tests;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
