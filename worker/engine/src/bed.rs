@@ -87,9 +87,14 @@ pub enum BedError {
         /// Its file.
         path: std::path::PathBuf,
     },
-    /// The bed's file could not be read or written.
-    #[error("bed file: {0}")]
-    File(#[from] std::io::Error),
+    /// The bed could not be kept.
+    #[error("bed {path} could not be kept: {source}")]
+    Keep {
+        /// Its file.
+        path: std::path::PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
 }
 
 /// The sum of some stems over a stretch of whole blocks.

@@ -12,7 +12,7 @@
 
 mod oversample;
 
-pub use oversample::{PeakFinder, true_peak_16x};
+pub use oversample::{PeakFinder, TruePeak};
 
 use std::collections::VecDeque;
 
@@ -62,7 +62,7 @@ impl Limiter {
         let ceiling = 10f64.powf((ceiling_dbtp - GUARD_DB) / 20.0) as f32;
         let mut limiter = Self {
             ceiling,
-            finder: PeakFinder::new(channels, 4, ceiling),
+            finder: PeakFinder::new(channels, ceiling),
             waiting: vec![VecDeque::new(); channels],
             least: VecDeque::new(),
             needed_upto: 0,

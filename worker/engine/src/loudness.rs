@@ -18,7 +18,7 @@ pub struct Loudness {
     pub max_momentary_lufs: Option<f64>,
     /// Highest short-term loudness, LUFS.
     pub max_short_term_lufs: Option<f64>,
-    /// Highest true peak of any channel, dBTP; none for digital silence.
+    /// Highest true peak of any channel, dBTP; none for digital silence or if not measured.
     pub true_peak_dbtp: Option<f64>,
     /// Short-term loudness at the end of every [`CURVE_STEP_S`], LUFS; −70 stands for silence.
     pub short_term_curve_lufs: Vec<f32>,
@@ -32,6 +32,8 @@ pub const CURVE_STEP_S: f64 = 0.5;
 pub enum Measure {
     /// Integrated loudness only; the cheapest by far.
     Integrated,
+    /// Everything but the true peak.
+    Levels,
     /// Everything in [`Loudness`].
     All,
 }
@@ -82,6 +84,7 @@ impl Meter {
     pub fn new(rate_hz: u32, channels: u32, measure: Measure) -> Result<Self, NoMeter> {
         let mode = match measure {
             Measure::Integrated => ebur128::Mode::I,
+            Measure::Levels => ebur128::Mode::I | ebur128::Mode::S | ebur128::Mode::LRA,
             Measure::All => {
                 ebur128::Mode::I | ebur128::Mode::S | ebur128::Mode::LRA | ebur128::Mode::TRUE_PEAK
             }

@@ -48,14 +48,24 @@ pub fn refresh(
         if !done.was_fresh() {
             bed.subtract(&remove)?;
             bed.add(&add)?;
-            bed.save(path)?;
+            keep(&bed, path)?;
         }
         return Ok((bed, done));
     }
     let mut bed = Bed::silent(first_block, blocks);
     bed.add(&wanted)?;
-    bed.save(path)?;
+    keep(&bed, path)?;
     Ok((bed, Refreshed { added: wanted.len(), removed: 0, anew: true }))
+}
+
+/// Keeps a bed; one whose folder has been tidied away meanwhile is simply not kept.
+fn keep(bed: &Bed, path: &Path) -> Result<(), BedError> {
+    match bed.save(path) {
+        Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+            Err(BedError::Keep { path: path.to_owned(), source })
+        }
+        _ => Ok(()),
+    }
 }
 
 type Change<'a> = (Vec<Contribution<'a>>, Vec<Contribution<'a>>);

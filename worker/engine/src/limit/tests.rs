@@ -14,7 +14,9 @@ fn limited(signal: &[f32], ceiling_dbtp: f64, step: usize) -> (Vec<f32>, f64) {
 }
 
 fn peak_db(signal: &[f32]) -> f64 {
-    true_peak_16x(1, -60.0, |push| push(&[signal])).unwrap()
+    let mut reader = TruePeak::new(1);
+    reader.push(&[signal]);
+    reader.finish().unwrap()
 }
 
 fn noise(seed: u64, frames: usize, level: f32) -> Vec<f32> {
@@ -94,5 +96,7 @@ fn the_sixteen_times_reader_reads_between_the_samples() {
         .map(|(n, sample)| sample * ((n.min(9600 - n) as f32) / 480.0).min(1.0))
         .collect();
     assert!((peak_db(&middle) - 2.98).abs() < 0.05, "{}", peak_db(&middle));
-    assert_eq!(true_peak_16x(1, -60.0, |push| push(&[&[0.0; 100]])), None);
+    let mut silent = TruePeak::new(1);
+    silent.push(&[&[0.0; 100]]);
+    assert_eq!(silent.finish(), None);
 }
