@@ -162,6 +162,7 @@ fn place(
         || group.is_none_or(|number| !wanted.get(number).copied().unwrap_or(false));
     let report = StemReport {
         take_id: entry.take_id.clone(),
+        credit: entry.credit.clone(),
         content_hash: file.summary().content_hex(),
         group: laid_out.map(|group| group.name.clone()),
         trim_db,

@@ -4,15 +4,24 @@
 //! store nor queue; the render job wraps it.
 
 mod account;
+mod aligned;
+mod bundle;
 mod bus;
+mod desk;
 mod error;
 mod files;
+mod groups;
+mod kept_beds;
+mod lists;
 mod master;
 mod papers;
 mod report;
+mod report_page;
 mod request;
 mod spool;
 
+pub use bundle::write_bundle;
+pub use desk::MixTone;
 pub use error::RenderError;
 pub(crate) use files::time_reference;
 pub use report::{BedCount, GroupReport, OutputFile, RenderReport, SectionReport, StemReport};
@@ -45,21 +54,30 @@ fn render_here(
     let plan = plan(request)?;
     std::fs::create_dir_all(&request.out_dir)
         .map_err(|source| RenderError::io(&request.out_dir, source))?;
-    let mut sum = bus::sum(request, &plan, &|done| progress(0.05 + 0.6 * done))?;
+    let mut sum = bus::sum(request, &plan, &|done| progress(0.05 + 0.55 * done))?;
     let piece = request.piece;
-    let mut master = master::master(
-        &mut sum.spool,
+    let master = master::master(
+        &sum.mix,
         sum.lufs,
         piece.sample_rate_hz,
         &piece.delivery,
         &request.out_dir,
     )?;
-    progress(0.8);
-    let sections = account::sections(&plan, &mut master.spool, piece.sample_rate_hz)?;
-    let files = files::write_mix(request, &plan, &mut master.spool, &master.loudness)?;
-    progress(0.95);
-    let report = account::report(request, &plan, &sum, master, sections, files);
-    papers::write_papers(request, &report)?;
+    progress(0.7);
+    let (sections, files) = rayon::join(
+        || account::sections(&plan, &master.mix, piece.sample_rate_hz),
+        || files::write_mix(request, &plan, &master.mix, &master.loudness),
+    );
+    let mut files = files?;
+    progress(0.9);
+    files.append(&mut sum.files);
+    files.extend(aligned::write_stems(request, &plan)?);
+    files.extend(lists::write_lists(request, &plan)?);
+    progress(0.97);
+    let (sections, plot) = sections?;
+    let report = account::report(request, &plan, sum, master, sections, files);
+    papers::write_papers(request, &report, &plot)?;
+    kept_beds::tidy(request);
     progress(1.0);
     Ok(report)
 }

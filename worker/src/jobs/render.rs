@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::Duration;
 
-use ripieno_score::{Arrangement, Piece, TakeForm};
+use ripieno_score::{Arrangement, Piece, TakeForm, TakeOffset};
 use ripieno_store::{ErrorKind, PlacedStem, Store};
 use serde::Deserialize;
 use serde_json::Value;
@@ -16,7 +16,7 @@ use super::conform::ENGINE_VERSION;
 use super::files::{delete_blobs, keep_files};
 use super::piece::{load_arrangement, load_piece};
 use crate::render_mix::{
-    Outputs, RenderKind, RenderReport, RenderRequest, Spotlight, StemEntry, render,
+    MixTone, Outputs, RenderKind, RenderReport, RenderRequest, Spotlight, StemEntry, render,
 };
 use crate::run::{Hand, break_off_here, now_us, on_a_thread};
 
@@ -35,6 +35,7 @@ struct Wish {
     louder_take: Option<String>,
     arrangement_version: Option<i64>,
     outputs: Option<Outputs>,
+    tone: MixTone,
 }
 
 /// Everything that goes into a render, owned, so that it can go to a thread.
@@ -146,6 +147,7 @@ impl Order {
             sections: self.wish.sections.clone(),
             groups: self.wish.groups.clone(),
             spotlight: spotlight.map(|take_id| Spotlight { take_id, gain_db: LOUDER_DB }),
+            tone: self.wish.tone.clone(),
             outputs: match self.kind {
                 RenderKind::Preview => Outputs::default(),
                 RenderKind::Final => self.wish.outputs.unwrap_or(everything),
@@ -168,11 +170,29 @@ async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry
         entries.push(StemEntry {
             path: store.blob_file(&stem.stem.blob).await?.path().to_owned(),
             facts: form.facts(),
-            credit: form.consents.credit.then_some(form.credit),
+            credit: form.consents.credit.then(|| form.credit.clone()),
+            offset: offset(&take_id, &form, &stem.outcome.0),
+            form: Some(form),
             take_id,
         });
     }
     Ok(entries)
+}
+
+/// Where a take's own file lies, from what conforming it found.
+fn offset(take_id: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset> {
+    let lag_ms = outcome["lag_taken_back_ms"].as_f64().unwrap_or(0.0);
+    Some(TakeOffset {
+        take: take_id.to_owned(),
+        file: outcome["file"].as_str().unwrap_or_default().to_owned(),
+        stem_file: Some(format!("stems/{take_id}.wav")),
+        credit: if form.consents.credit { form.credit.clone() } else { String::new() },
+        instrument: form.instrument.clone(),
+        has_picture: false,
+        bar1_beat1_s: outcome["bar1_beat1_s"].as_f64()? + lag_ms * 1e-3,
+        ratio_ppm: outcome["ratio_ppm"].as_f64()?,
+        duration_s: outcome["decoded_s"].as_f64()?,
+    })
 }
 
 async fn former_stems(store: &Store, piece_id: &str) -> Result<Vec<PathBuf>, JobError> {

@@ -2,18 +2,20 @@
 
 use super::bus::Sum;
 use super::master::Master;
-use super::spool::Spool;
+use super::spool::Spooled;
 use super::{GroupReport, OutputFile, RenderError, RenderReport, RenderRequest, SectionReport};
 use crate::plan::{Plan, PlannedSection};
 use ripieno_engine::loudness::{Measure, Meter};
+use ripieno_engine::plot::{Plot, Plotter};
 use ripieno_engine::stem::BLOCK_FRAMES;
 
-/// Measures each section of the mastered mix and lists who sounds in it.
+/// Measures each section of the mastered mix, lists who sounds in it, and draws the whole.
 pub(super) fn sections(
     plan: &Plan,
-    mix: &mut Spool,
+    mix: &Spooled,
     rate_hz: u32,
-) -> Result<Vec<SectionReport>, RenderError> {
+) -> Result<(Vec<SectionReport>, Plot), RenderError> {
+    let mut plotter = Plotter::new(rate_hz);
     let mut meters = plan
         .sections
         .iter()
@@ -21,6 +23,7 @@ pub(super) fn sections(
         .collect::<Result<Vec<_>, _>>()
         .map_err(|error| RenderError::Impossible(error.to_string()))?;
     mix.each(&mut |first_frame, block| {
+        plotter.push(block);
         let first = plan.range.start + first_frame as i64;
         let frames = block[0].len() as i64;
         for (section, meter) in plan.sections.iter().zip(&mut meters) {
@@ -39,7 +42,7 @@ pub(super) fn sections(
         lufs: meter.integrated_lufs(),
         takes: takes_in(plan, section),
     };
-    Ok(plan.sections.iter().zip(&meters).map(report).collect())
+    Ok((plan.sections.iter().zip(&meters).map(report).collect(), plotter.finish()))
 }
 
 /// Takes that sound in a section while their group is open.
@@ -63,7 +66,7 @@ fn takes_in(plan: &Plan, section: &PlannedSection) -> Vec<String> {
 pub(super) fn report(
     request: &RenderRequest<'_>,
     plan: &Plan,
-    sum: &Sum,
+    sum: Sum,
     master: Master,
     sections: Vec<SectionReport>,
     files: Vec<OutputFile>,
@@ -83,7 +86,7 @@ pub(super) fn report(
         kind: request.kind,
         sample_rate_hz: request.piece.sample_rate_hz,
         first_sample: plan.range.start,
-        frames: sum.spool.frames(),
+        frames: sum.mix.frames(),
         loudness: master.loudness,
         unmastered_lufs: sum.lufs,
         master_gain_db: master.gain_db,

@@ -1,7 +1,10 @@
 //! Beds, curves and the sum: from the plan to the unmastered mix.
 
-use super::spool::Spool;
-use super::{BedCount, RenderError, RenderRequest};
+use super::desk::Desk;
+use super::groups::GroupFiles;
+use super::kept_beds::bed_path;
+use super::spool::{Spool, Spooled};
+use super::{BedCount, OutputFile, RenderError, RenderRequest};
 use crate::plan::{Plan, PlannedGroup};
 use rayon::prelude::*;
 use ripieno_engine::bed::{Bed, Refreshed, STRETCH_BLOCKS, refresh};
@@ -9,7 +12,7 @@ use ripieno_engine::loudness::{Measure, Meter};
 use ripieno_engine::mix::group_signal;
 use ripieno_engine::stem::{BLOCK_FRAMES, StemFile};
 use std::ops::Range;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, sync_channel};
 
 /// Frames in a stretch.
@@ -21,11 +24,22 @@ const MOST_SIGNALS: usize = 24;
 /// What came of the sum.
 pub(super) struct Sum {
     /// The mix before the master.
-    pub(super) spool: Spool,
+    pub(super) mix: Spooled,
     /// Its loudness.
     pub(super) lufs: Option<f64>,
     /// How the beds were come by.
     pub(super) beds: BedCount,
+    /// Group mixes, if they were asked for.
+    pub(super) files: Vec<OutputFile>,
+}
+
+/// One stretch on its way to the meter and the files.
+struct Stretch {
+    mix: [Vec<f32>; 2],
+    /// The same before the tone of the mix, if it has one and group mixes are wanted.
+    untoned: Option<[Vec<f32>; 2]>,
+    /// One a group, the room last, where group mixes are wanted; an empty one is silent.
+    groups: Vec<[Vec<f32>; 2]>,
 }
 
 /// One group over the part of one stretch that is rendered.
@@ -47,43 +61,53 @@ pub(super) fn sum(
     let former = open_former(&request.former_stems);
     let former: Vec<&StemFile> = former.iter().collect();
     let spool = Spool::new(&request.out_dir)?;
+    let mut desk = Desk::new(request, plan)?;
+    let files = GroupFiles::create(request, plan, desk.has_room())?;
     let rate_hz = request.piece.sample_rate_hz;
     std::thread::scope(|scope| {
-        let (sender, receiver) = sync_channel::<[Vec<f32>; 2]>(1);
-        let keeper = scope.spawn(move || keep(spool, rate_hz, &receiver));
-        let summed = sum_stretches(request, plan, &former, progress, &mut |mix| {
+        let (sender, receiver) = sync_channel::<Stretch>(1);
+        let keeper = scope.spawn(move || keep(spool, files, rate_hz, &receiver));
+        let summed = sum_stretches(request, plan, &former, &mut desk, progress, &mut |stretch| {
             // A keeper that has stopped tells why below.
-            sender.send(mix).is_ok()
+            sender.send(stretch).is_ok()
         });
         drop(sender);
-        let kept = keeper
+        let (mix, lufs, files) = keeper
             .join()
             .unwrap_or_else(|_| Err(RenderError::Impossible("the meter stopped".into())))?;
-        let beds = summed?;
-        Ok(Sum { spool: kept.0, lufs: kept.1, beds })
+        let files =
+            summed.and_then(|beds| Ok((beds, files.map_or(Ok(Vec::new()), GroupFiles::show)?)));
+        files.map(|(beds, files)| Sum { mix, lufs, beds, files })
     })
 }
 
+type Kept = (Spooled, Option<f64>, Option<GroupFiles>);
+
 fn keep(
     mut spool: Spool,
+    mut files: Option<GroupFiles>,
     rate_hz: u32,
-    mixes: &Receiver<[Vec<f32>; 2]>,
-) -> Result<(Spool, Option<f64>), RenderError> {
+    stretches: &Receiver<Stretch>,
+) -> Result<Kept, RenderError> {
     let mut meter = Meter::new(rate_hz, 2, Measure::Integrated)
         .map_err(|error| RenderError::Impossible(error.to_string()))?;
-    for [left, right] in mixes {
+    for Stretch { mix: [left, right], untoned, groups } in stretches {
         meter.push(&[&left, &right]);
         spool.push(&[&left, &right])?;
+        if let Some(files) = &mut files {
+            files.push(&untoned.unwrap_or([left, right]), &groups)?;
+        }
     }
-    Ok((spool, meter.integrated_lufs()))
+    Ok((spool.finish()?, meter.integrated_lufs(), files))
 }
 
 fn sum_stretches(
     request: &RenderRequest<'_>,
     plan: &Plan,
     former: &[&StemFile],
+    desk: &mut Desk,
     progress: &(dyn Fn(f32) + Sync),
-    give: &mut dyn FnMut([Vec<f32>; 2]) -> bool,
+    give: &mut dyn FnMut(Stretch) -> bool,
 ) -> Result<BedCount, RenderError> {
     let first = plan.range.start.div_euclid(STRETCH_FRAMES);
     let end = (plan.range.end + STRETCH_FRAMES - 1).div_euclid(STRETCH_FRAMES);
@@ -93,28 +117,8 @@ fn sum_stretches(
     let mut at = first;
     while at < end {
         let upto = end.min(at + window);
-        let mut mixes: Vec<[Vec<f64>; 2]> = (at..upto)
-            .map(|stretch| {
-                let frames = part(stretch, &plan.range).len();
-                [vec![0.0; frames], vec![0.0; frames]]
-            })
-            .collect();
-        for groups in plan.groups.chunks(MOST_SIGNALS) {
-            let tasks: Vec<(i64, &PlannedGroup)> = (at..upto)
-                .flat_map(|stretch| groups.iter().map(move |group| (stretch, group)))
-                .collect();
-            let signals = tasks
-                .par_iter()
-                .map(|(stretch, group)| signal(request, plan, *stretch, group, former))
-                .collect::<Result<Vec<_>, _>>()?;
-            for ((stretch, _), signal) in tasks.iter().zip(signals) {
-                add(&mut mixes[(stretch - at) as usize], &signal.planes);
-                tally(&mut count, signal.refreshed);
-            }
-        }
-        for mix in mixes {
-            let narrow = mix.map(|plane| plane.iter().map(|&sample| sample as f32).collect());
-            if !give(narrow) {
+        for stretch in sum_window(request, plan, former, desk, at..upto, &mut count)? {
+            if !give(stretch) {
                 return Ok(count);
             }
         }
@@ -122,6 +126,69 @@ fn sum_stretches(
         progress((at - first) as f32 / (end - first) as f32);
     }
     Ok(count)
+}
+
+/// The sum of one stretch as it grows.
+struct Growing {
+    frames: usize,
+    mix: [Vec<f64>; 2],
+    sent: [Vec<f32>; 2],
+    groups: Vec<[Vec<f32>; 2]>,
+}
+
+/// Sums some neighbouring stretches.
+fn sum_window(
+    request: &RenderRequest<'_>,
+    plan: &Plan,
+    former: &[&StemFile],
+    desk: &mut Desk,
+    stretches: Range<i64>,
+    count: &mut BedCount,
+) -> Result<Vec<Stretch>, RenderError> {
+    let silent = |stretch: i64| {
+        let frames = part(stretch, &plan.range).len();
+        let mix = [vec![0.0; frames], vec![0.0; frames]];
+        Growing { frames, mix, sent: Default::default(), groups: Vec::new() }
+    };
+    let mut sums: Vec<Growing> = stretches.clone().map(silent).collect();
+    let numbered: Vec<(usize, &PlannedGroup)> = plan.groups.iter().enumerate().collect();
+    for groups in numbered.chunks(MOST_SIGNALS) {
+        let tasks: Vec<(i64, usize, &PlannedGroup)> = stretches
+            .clone()
+            .flat_map(|stretch| groups.iter().map(move |&(number, group)| (stretch, number, group)))
+            .collect();
+        let signals = tasks
+            .par_iter()
+            .map(|(stretch, _, group)| signal(request, plan, *stretch, group, former))
+            .collect::<Result<Vec<_>, _>>()?;
+        for ((stretch, number, _), mut signal) in tasks.into_iter().zip(signals) {
+            let sum = &mut sums[(stretch - stretches.start) as usize];
+            desk.group(number, sum.frames, &mut signal.planes, &mut sum.sent);
+            add(&mut sum.mix, &signal.planes);
+            tally(count, signal.refreshed);
+            if request.outputs.group_mixes {
+                sum.groups.push(signal.planes);
+            }
+        }
+    }
+    Ok(sums.into_iter().map(|sum| sum.finish(request, desk)).collect())
+}
+
+impl Growing {
+    fn finish(mut self, request: &RenderRequest<'_>, desk: &mut Desk) -> Stretch {
+        if desk.has_room() {
+            let room = desk.room(self.frames, &mut self.sent);
+            add(&mut self.mix, &room);
+            if request.outputs.group_mixes {
+                self.groups.push(room);
+            }
+        }
+        let narrow = |plane: Vec<f64>| plane.iter().map(|&sample| sample as f32).collect();
+        let mut mix = self.mix.map(narrow);
+        let untoned = request.outputs.group_mixes.then(|| mix.clone());
+        desk.mix(&mut mix);
+        Stretch { mix, untoned, groups: self.groups }
+    }
 }
 
 /// The frames of a stretch that are rendered, counted from its first.
@@ -184,14 +251,6 @@ fn signal(
     let mut planes = [Vec::new(), Vec::new()];
     group_signal(&bed, frames, &group.curve, group.gain, &mut planes);
     Ok(Signal { planes, refreshed })
-}
-
-/// Where a group's bed of a stretch is kept.
-fn bed_path(dir: &Path, group: &str, stretch: i64) -> Result<PathBuf, RenderError> {
-    let name = blake3::hash(group.as_bytes()).to_hex();
-    let folder = dir.join(&name.as_str()[..16]);
-    std::fs::create_dir_all(&folder).map_err(|source| RenderError::io(&folder, source))?;
-    Ok(folder.join(format!("{stretch}.bed")))
 }
 
 /// Stems that may have to be taken out; those that are gone are left to the beds to deal with.

@@ -1,5 +1,6 @@
 //! Why a render could not be made.
 
+use ripieno_engine::bed::BedError;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -57,7 +58,7 @@ pub enum RenderError {
     },
     /// A stem that could not be summed.
     #[error("a sum could not be made: {0}")]
-    Bed(#[from] ripieno_engine::bed::BedError),
+    Bed(#[source] BedError),
     /// There is no room left.
     #[error(
         "the disk is full at {path}: free some space and render again; nothing half-made is left"
@@ -94,5 +95,14 @@ impl RenderError {
     #[must_use]
     pub fn retryable(&self) -> bool {
         matches!(self, Self::DiskFull { .. } | Self::Io { .. } | Self::Bed(_))
+    }
+}
+
+impl From<BedError> for RenderError {
+    fn from(error: BedError) -> Self {
+        match error {
+            BedError::Keep { path, source } => Self::io(&path, source),
+            other => Self::Bed(other),
+        }
     }
 }

@@ -1,6 +1,6 @@
 //! The sound files of a render, each shown whole or not at all.
 
-use super::spool::Spool;
+use super::spool::Spooled;
 use super::{OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use ripieno_engine::loudness::Loudness;
@@ -104,20 +104,21 @@ fn hash(path: &Path) -> std::io::Result<(u64, String)> {
     }
 }
 
-/// Writes the mix in the forms that `request` wants.
+/// Writes the mix in the forms that `request` wants, side by side.
 pub(super) fn write_mix(
     request: &RenderRequest<'_>,
     plan: &Plan,
-    mix: &mut Spool,
+    mix: &Spooled,
     loudness: &Loudness,
 ) -> Result<Vec<OutputFile>, RenderError> {
-    let mut files = Vec::new();
-    if request.kind == RenderKind::Final {
-        files.push(write_wav(request, plan, mix, loudness)?);
-        files.push(write_flac(request, mix)?);
+    let preview = || write_preview(request, mix);
+    if request.kind == RenderKind::Preview {
+        return Ok(vec![preview()?]);
     }
-    files.push(write_preview(request, mix)?);
-    Ok(files)
+    let wav = || write_wav(request, plan, mix, loudness);
+    let ((wav, flac), preview) =
+        rayon::join(|| rayon::join(wav, || write_flac(request, mix)), preview);
+    Ok(vec![wav?, flac?, preview?])
 }
 
 /// The seed of the dither: the same for the same piece, so a render can be made again.
@@ -129,11 +130,10 @@ fn dither_seed(request: &RenderRequest<'_>) -> u64 {
 fn write_wav(
     request: &RenderRequest<'_>,
     plan: &Plan,
-    mix: &mut Spool,
+    mix: &Spooled,
     loudness: &Loudness,
 ) -> Result<OutputFile, RenderError> {
     let piece = request.piece;
-    let rate_hz = piece.sample_rate_hz;
     let draft = Draft::new(&request.out_dir, "mix.wav", "audio/wav")?;
     let format = if piece.delivery.bits == 16 { SampleFormat::Int16 } else { SampleFormat::Int24 };
     let cues = plan
@@ -144,28 +144,40 @@ fn write_wav(
             label: section.name.clone(),
         })
         .collect();
-    let bext = Bext {
-        description: format!(
-            "{}; bar 1 beat 1 at sample {} of the day",
-            piece.title,
-            bar_1_time_reference(rate_hz)
-        ),
-        originator: "Ripieno".into(),
-        time_reference_samples: time_reference(plan.range.start, rate_hz),
-        loudness: bext_loudness(loudness),
-        ..Bext::default()
-    };
+    let bext =
+        Bext { loudness: bext_loudness(loudness), ..bext(request, &piece.title, plan.range.start) };
     let spec = WavSpec {
         dither_seed: Some(dither_seed(request)),
         bext: Some(bext),
         cues,
-        ..WavSpec::new(rate_hz, 2, format)
+        ..WavSpec::new(piece.sample_rate_hz, 2, format)
     };
     let mut writer =
         WavWriter::new(draft.create()?, spec).map_err(|error| draft.write_failed(error))?;
     mix.each(&mut |_, block| writer.write(block).map_err(|error| draft.write_failed(error)))?;
     let out = writer.finish().map_err(|error| draft.write_failed(error))?;
     draft.show(out)
+}
+
+/// A bext chunk that places a file on the grid.
+pub(super) fn bext(request: &RenderRequest<'_>, what: &str, first_sample: i64) -> Bext {
+    let rate_hz = request.piece.sample_rate_hz;
+    let bar_1 = bar_1_time_reference(rate_hz);
+    Bext {
+        description: format!("{what}; bar 1 beat 1 at sample {bar_1} of the day"),
+        originator: "Ripieno".into(),
+        time_reference_samples: time_reference(first_sample, rate_hz),
+        ..Bext::default()
+    }
+}
+
+/// A name that any file system takes: letters, digits, hyphens and underscores.
+pub(super) fn plain_name(text: &str) -> String {
+    let plain = |letter: char| match letter {
+        letter if letter.is_alphanumeric() || letter == '_' => letter,
+        _ => '-',
+    };
+    text.trim().chars().take(60).map(plain).collect()
 }
 
 fn bext_loudness(loudness: &Loudness) -> BextLoudness {
@@ -185,7 +197,7 @@ fn tags(request: &RenderRequest<'_>) -> Vec<(String, String)> {
     ]
 }
 
-fn write_flac(request: &RenderRequest<'_>, mix: &mut Spool) -> Result<OutputFile, RenderError> {
+fn write_flac(request: &RenderRequest<'_>, mix: &Spooled) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "mix.flac", "audio/flac")?;
     let piece = request.piece;
     let bits = if piece.delivery.bits == 16 { 16 } else { 24 };
@@ -202,7 +214,7 @@ fn write_flac(request: &RenderRequest<'_>, mix: &mut Spool) -> Result<OutputFile
     draft.show(out)
 }
 
-fn write_preview(request: &RenderRequest<'_>, mix: &mut Spool) -> Result<OutputFile, RenderError> {
+fn write_preview(request: &RenderRequest<'_>, mix: &Spooled) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "preview.ogg", "audio/ogg")?;
     let spec = PreviewSpec { channels: 2, bitrate_bps: PREVIEW_BPS, tags: tags(request) };
     let mut writer =

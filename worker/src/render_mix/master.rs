@@ -1,8 +1,8 @@
 //! Gain and limiter, until the mix is at the piece's loudness.
 
 use super::RenderError;
-use super::spool::Spool;
-use ripieno_engine::limit::{Limiter, true_peak_16x};
+use super::spool::{Spool, Spooled};
+use ripieno_engine::limit::{Limiter, TruePeak};
 use ripieno_engine::loudness::{Loudness, Measure, Meter};
 use ripieno_engine::mix::amplitude;
 use ripieno_score::Delivery;
@@ -11,7 +11,7 @@ use std::sync::mpsc::sync_channel;
 
 /// A mix at delivery loudness.
 pub(super) struct Master {
-    pub(super) spool: Spool,
+    pub(super) mix: Spooled,
     pub(super) loudness: Loudness,
     pub(super) gain_db: f64,
     pub(super) limited_db: f64,
@@ -30,7 +30,7 @@ const MOST_GAIN_DB: f64 = 60.0;
 /// Brings the mix to `delivery`: measures, sets the gain, limits, measures again. The true peak
 /// is held as read at sixteen points a sample; the limiter reads four.
 pub(super) fn master(
-    mix: &mut Spool,
+    mix: &Spooled,
     lufs: Option<f64>,
     rate_hz: u32,
     delivery: &Delivery,
@@ -40,16 +40,16 @@ pub(super) fn master(
     let mut ceiling_dbtp = delivery.max_dbtp;
     let mut best: Option<Master> = None;
     for _ in 0..MOST_PASSES {
-        let pass = pass(mix, gain_db, ceiling_dbtp, rate_hz, dir)?;
-        let over_db = pass.peak_dbtp.map_or(0.0, |peak| peak - delivery.max_dbtp);
+        let tried = pass(mix, gain_db, ceiling_dbtp, rate_hz, dir)?;
+        let over_db = tried.loudness.true_peak_dbtp.map_or(0.0, |peak| peak - delivery.max_dbtp);
         let error_lu =
-            pass.master.loudness.integrated_lufs.map_or(0.0, |lufs| delivery.target_lufs - lufs);
+            tried.loudness.integrated_lufs.map_or(0.0, |lufs| delivery.target_lufs - lufs);
         let done = over_db <= 0.0 && error_lu.abs() <= TOLERANCE_LU;
         let best_error_lu = best.as_ref().map_or(f64::INFINITY, |best: &Master| {
             best.loudness.integrated_lufs.map_or(0.0, |l| (delivery.target_lufs - l).abs())
         });
         if over_db <= 0.0 && error_lu.abs() < best_error_lu {
-            best = Some(pass.master);
+            best = Some(tried);
         }
         if done || lufs.is_none() {
             break;
@@ -83,40 +83,31 @@ fn shortfall(master: &Master, delivery: &Delivery) -> Option<String> {
     })
 }
 
-struct Pass {
-    master: Master,
-    peak_dbtp: Option<f64>,
-}
-
 /// One pass; metering runs beside limiting.
 fn pass(
-    mix: &mut Spool,
+    mix: &Spooled,
     gain_db: f64,
     ceiling_dbtp: f64,
     rate_hz: u32,
     dir: &Path,
-) -> Result<Pass, RenderError> {
+) -> Result<Master, RenderError> {
     let gain = amplitude(gain_db);
-    let mut meter = Meter::new(rate_hz, 2, Measure::All)
+    let mut meter = Meter::new(rate_hz, 2, Measure::Levels)
         .map_err(|error| RenderError::Impossible(error.to_string()))?;
     let mut spool = Spool::new(dir)?;
     let mut limiter = Limiter::new(rate_hz, 2, ceiling_dbtp);
     std::thread::scope(|scope| {
         let (sender, receiver) = sync_channel::<[Vec<f32>; 2]>(4);
         let keeper = scope.spawn(move || {
-            let mut failed = None;
-            let peak_dbtp = true_peak_16x(2, ceiling_dbtp - 1.0, |find| {
-                for [left, right] in receiver {
-                    let block = [&left[..], &right[..]];
-                    meter.push(&block);
-                    find(&block);
-                    if let Err(error) = spool.push(&block) {
-                        failed = Some(error);
-                        break;
-                    }
-                }
-            });
-            failed.map_or(Ok((spool, meter.finish(), peak_dbtp)), Err)
+            let mut peak = TruePeak::new(2);
+            for [left, right] in receiver {
+                let block = [&left[..], &right[..]];
+                meter.push(&block);
+                peak.push(&block);
+                spool.push(&block)?;
+            }
+            let loudness = Loudness { true_peak_dbtp: peak.finish(), ..meter.finish() };
+            Ok((spool.finish()?, loudness))
         });
         let mut send = |block: &[&[f32]]| {
             // A keeper that has stopped tells why below.
@@ -136,8 +127,7 @@ fn pass(
             .join()
             .unwrap_or_else(|_| Err(RenderError::Impossible("the meter stopped".into())));
         read?;
-        let (spool, loudness, peak_dbtp) = kept?;
-        let master = Master { spool, loudness, gain_db, limited_db, notes: Vec::new() };
-        Ok(Pass { master, peak_dbtp })
+        let (mix, loudness) = kept?;
+        Ok(Master { mix, loudness, gain_db, limited_db, notes: Vec::new() })
     })
 }

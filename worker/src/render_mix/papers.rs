@@ -1,17 +1,20 @@
 //! What goes with the sound: report, manifest, checksums.
 
 use super::files::{bar_1_time_reference, write_text};
-use super::{RenderError, RenderReport, RenderRequest};
+use super::report_page::page;
+use super::{RenderError, RenderKind, RenderReport, RenderRequest};
+use ripieno_engine::plot::Plot;
 use serde_json::json;
 
 /// The version of the engine a render was made by.
 pub(super) const ENGINE_VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// Writes `report.json`, `manifest.json` and `checksums.txt`, in that order; the last one's being
+/// Writes `report.json`, `report.html` of a final, `manifest.json` and `checksums.txt`, in that order; the last one's being
 /// there tells that the render is whole.
 pub(super) fn write_papers(
     request: &RenderRequest<'_>,
     report: &RenderReport,
+    plot: &Plot,
 ) -> Result<(), RenderError> {
     let dir = &request.out_dir;
     let mut files = report.files.clone();
@@ -19,6 +22,9 @@ pub(super) fn write_papers(
     let account =
         serde_json::to_value(report).map_err(|error| RenderError::Impossible(error.to_string()))?;
     files.push(write_text(dir, "report.json", "application/json", &text(&account))?);
+    if request.kind == RenderKind::Final {
+        files.push(write_text(dir, "report.html", "text/html", &page(report, plot))?);
+    }
     let manifest = text(&manifest(request, report));
     files.push(write_text(dir, "manifest.json", "application/json", &manifest)?);
     let sums: String =
@@ -40,6 +46,7 @@ fn manifest(request: &RenderRequest<'_>, report: &RenderReport) -> serde_json::V
         "spotlight": request.spotlight.as_ref().map(|spotlight| {
             json!({ "take_id": spotlight.take_id, "gain_db": spotlight.gain_db })
         }),
+        "tone": request.tone,
         "sample_rate_hz": report.sample_rate_hz,
         "first_sample": report.first_sample,
         "bar1_beat1_time_reference_samples": bar_1_time_reference(report.sample_rate_hz),

@@ -72,6 +72,8 @@ pub struct GroupReport {
 pub struct StemReport {
     /// Whose.
     pub take_id: String,
+    /// The line for the credits, if the contributor agreed to being named.
+    pub credit: Option<String>,
     /// The content hash of the stem, hexadecimal.
     pub content_hash: String,
     /// Its group; none if no rule fits, then it is not heard.

@@ -1,6 +1,7 @@
 //! What a render is asked for.
 
-use ripieno_score::{Arrangement, Piece, TakeFacts};
+use super::MixTone;
+use ripieno_score::{Arrangement, Piece, TakeFacts, TakeForm, TakeOffset};
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
@@ -15,6 +16,10 @@ pub struct StemEntry {
     pub path: PathBuf,
     /// The line for the credits, if the contributor agreed to being named.
     pub credit: Option<String>,
+    /// The take's form, for the credits of a final.
+    pub form: Option<TakeForm>,
+    /// Where the take's own file lies, for the offset lists of a final.
+    pub offset: Option<TakeOffset>,
 }
 
 /// What the result is for.
@@ -23,7 +28,8 @@ pub struct StemEntry {
 pub enum RenderKind {
     /// To listen to now: `preview.ogg` (Opus), `report.json`, `manifest.json`.
     Preview,
-    /// To deliver: `mix.wav`, `mix.flac`, `preview.ogg` and the papers that go with them.
+    /// To deliver: `mix.wav`, `mix.flac`, `preview.ogg`, credits, offsets, `report.html` and the
+    /// rest of the papers.
     Final,
 }
 
@@ -67,6 +73,8 @@ pub struct RenderRequest<'a> {
     pub groups: Vec<String>,
     /// One take made louder.
     pub spotlight: Option<Spotlight>,
+    /// Equalisers, compressors and room; the default is none of it.
+    pub tone: MixTone,
     /// What else a final gives.
     pub outputs: Outputs,
     /// Where the files go; made if it is not there.

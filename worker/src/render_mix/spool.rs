@@ -2,17 +2,28 @@
 
 use super::RenderError;
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Seek, Write};
+use std::io::{BufWriter, Write};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 /// Frames in a piece of a spool; every piece but the last has as many.
 const PIECE_FRAMES: usize = 32_768;
 
-/// Stereo `f32`, written once and read as often as needed, planar within pieces.
+/// What takes a recording piece by piece: the number of its first frame, and left and right.
+pub(super) type Sink<'a> = dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError> + 'a;
+
+/// Stereo `f32` being put aside, planar within pieces.
 pub(super) struct Spool {
     out: BufWriter<File>,
     dir: PathBuf,
     pending: [Vec<f32>; 2],
+    frames: u64,
+}
+
+/// What was put aside; it can be read from several threads at once.
+pub(super) struct Spooled {
+    file: File,
+    dir: PathBuf,
     frames: u64,
 }
 
@@ -26,10 +37,6 @@ impl Spool {
             pending: [Vec::new(), Vec::new()],
             frames: 0,
         })
-    }
-
-    pub(super) fn frames(&self) -> u64 {
-        self.frames
     }
 
     pub(super) fn push(&mut self, block: &[&[f32]]) -> Result<(), RenderError> {
@@ -57,28 +64,34 @@ impl Spool {
         self.out.write_all(&bytes).map_err(|source| RenderError::io(&self.dir, source))
     }
 
-    /// Hands out everything from the start, piece by piece. `first_frame` comes with each.
-    pub(super) fn each(
-        &mut self,
-        sink: &mut dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError>,
-    ) -> Result<(), RenderError> {
+    /// Ends the writing.
+    pub(super) fn finish(mut self) -> Result<Spooled, RenderError> {
         if !self.pending[0].is_empty() {
             self.write_piece()?;
         }
-        let failed = |dir: &Path| {
-            let dir = dir.to_owned();
-            move |source| RenderError::io(&dir, source)
-        };
-        self.out.flush().map_err(failed(&self.dir))?;
-        self.out.rewind().map_err(failed(&self.dir))?;
-        let mut input = BufReader::with_capacity(1 << 18, self.out.get_ref());
+        let (dir, frames) = (self.dir, self.frames);
+        let file =
+            self.out.into_inner().map_err(|error| RenderError::io(&dir, error.into_error()))?;
+        Ok(Spooled { file, dir, frames })
+    }
+}
+
+impl Spooled {
+    pub(super) fn frames(&self) -> u64 {
+        self.frames
+    }
+
+    /// Hands out everything from the start, piece by piece.
+    pub(super) fn each(&self, sink: &mut Sink<'_>) -> Result<(), RenderError> {
         let mut bytes = vec![0u8; 8 * PIECE_FRAMES];
         let mut planes = [Vec::new(), Vec::new()];
         let mut first_frame = 0u64;
         while first_frame < self.frames {
             let frames = PIECE_FRAMES.min((self.frames - first_frame) as usize);
             let bytes = &mut bytes[..8 * frames];
-            input.read_exact(bytes).map_err(failed(&self.dir))?;
+            self.file
+                .read_exact_at(bytes, 8 * first_frame)
+                .map_err(|source| RenderError::io(&self.dir, source))?;
             for (plane, bytes) in planes.iter_mut().zip(bytes.chunks_exact(4 * frames)) {
                 plane.clear();
                 plane.extend(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
@@ -105,6 +118,7 @@ mod tests {
             let upto = left.len().min(from + 777);
             spool.push(&[&left[from..upto], &right[from..upto]]).unwrap();
         }
+        let spool = spool.finish().unwrap();
         for _ in 0..2 {
             let mut read = [Vec::new(), Vec::new()];
             let mut collect = |at: u64, block: &[&[f32]]| {

@@ -2,7 +2,7 @@
 
 use super::*;
 use ripieno_engine::stem::StemWriter;
-use ripieno_score::{Arrangement, Piece, TakeFacts, nine_harbours};
+use ripieno_score::{Arrangement, Consents, Piece, TakeFacts, TakeForm, TakeOffset, nine_harbours};
 use std::f64::consts::TAU;
 use std::path::Path;
 
@@ -32,12 +32,16 @@ rest = true
 
 /// A stem of plucked notes, different for every number.
 fn stem(dir: &Path, number: u64, level: f32) -> StemEntry {
+    stem_of(dir, number, level, 48_000 * 18)
+}
+
+fn stem_of(dir: &Path, number: u64, level: f32, frames: u64) -> StemEntry {
     let path = dir.join(format!("take-{number}.stem"));
     let channels = if number.is_multiple_of(4) { 2 } else { 1 };
     let file = std::fs::File::create(&path).unwrap();
     let mut writer = StemWriter::create(file, 48_000, channels, -4800).unwrap();
     let pitch_hz = 110.0 * 2f64.powf((number * 7 % 36) as f64 / 12.0);
-    let plane: Vec<f32> = (0..48_000 * 18)
+    let plane: Vec<f32> = (0..frames)
         .map(|n| {
             let since = (n as f64 / 48_000.0 + number as f64 * 0.013) % 0.4545;
             let phase = TAU * pitch_hz * n as f64 / 48_000.0 + number as f64;
@@ -53,6 +57,19 @@ fn stem(dir: &Path, number: u64, level: f32) -> StemEntry {
         facts: TakeFacts { family: family.into(), ..TakeFacts::default() },
         path,
         credit: None,
+        form: Some(TakeForm {
+            name: format!("Player {number}"),
+            credit: format!("P. {number}"),
+            consents: Consents { recording: true, credit: number != 3, ..Default::default() },
+            ..Default::default()
+        }),
+        offset: Some(TakeOffset {
+            take: format!("take-{number}"),
+            file: format!("{number}.wav"),
+            bar1_beat1_s: 4.0,
+            duration_s: 24.0,
+            ..Default::default()
+        }),
     }
 }
 
@@ -67,6 +84,7 @@ fn request<'a>(piece: &'a Piece, arrangement: &'a Arrangement, dir: &Path) -> Re
         sections: Vec::new(),
         groups: Vec::new(),
         spotlight: None,
+        tone: MixTone::default(),
         outputs: Outputs::default(),
         out_dir: dir.join("out"),
         beds_dir: Some(dir.join("beds")),
@@ -85,14 +103,24 @@ fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
     let map = arrangement(TWO_GROUPS, &piece);
     let mut request = request(&piece, &map, dir.path());
     request.kind = RenderKind::Final;
+    request.outputs = Outputs { group_mixes: true, aligned_stems: true };
     request.stems = (0..12).map(|number| stem(dir.path(), number, 0.3)).collect();
     let report = render(&request, &|_| {}).unwrap();
     let lufs = report.loudness.integrated_lufs.unwrap();
     assert!((lufs - piece.delivery.target_lufs).abs() <= 0.2, "{lufs}");
     assert!(report.loudness.true_peak_dbtp.unwrap() <= piece.delivery.max_dbtp);
-    for name in
-        ["mix.wav", "mix.flac", "preview.ogg", "report.json", "manifest.json", "checksums.txt"]
-    {
+    for name in [
+        "mix.wav",
+        "mix.flac",
+        "preview.ogg",
+        "report.json",
+        "report.html",
+        "manifest.json",
+        "checksums.txt",
+        "stems/take-3.wav",
+        "credits.csv",
+        "offsets.otio",
+    ] {
         assert!(request.out_dir.join(name).is_file(), "{name}");
     }
     let names: Vec<String> = std::fs::read_dir(&request.out_dir)
@@ -102,6 +130,10 @@ fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
     assert!(!names.iter().any(|name| name.ends_with(".part")), "{names:?}");
     assert_eq!(report.sections.len(), 2);
     assert_eq!(report.sections[0].takes.len(), 12);
+    let credits = std::fs::read_to_string(request.out_dir.join("credits.txt")).unwrap();
+    assert!(credits.contains("P. 4") && !credits.contains("P. 3"), "{credits}");
+    group_mixes_sum_to_the_mix(&request.out_dir.join("groups"));
+    a_stem_says_where_it_lies(&request);
 }
 
 #[test]
@@ -217,4 +249,88 @@ fn sections_groups_and_one_take_can_be_heard_alone_or_louder() {
     let louder = render(&request, &|_| {}).unwrap();
     assert!(louder.unmastered_lufs > part.unmastered_lufs);
     assert_eq!(louder.beds.fresh, part.beds.fresh + part.beds.updated);
+}
+
+/// Samples of a float WAV, interleaved.
+fn floats(path: &Path) -> Vec<f32> {
+    hound::WavReader::open(path).unwrap().samples::<f32>().map(Result::unwrap).collect()
+}
+
+fn group_mixes_sum_to_the_mix(dir: &Path) {
+    let mix = floats(&dir.join("mix-before-master.wav"));
+    let (bells, rest) = (floats(&dir.join("1-Bells.wav")), floats(&dir.join("2-Rest.wav")));
+    assert!(mix.len() == bells.len() && mix.len() == rest.len());
+    let lsb = 2f32.powi(-23);
+    assert!(mix.iter().zip(bells.iter().zip(&rest)).all(|(m, (a, b))| (m - (a + b)).abs() < lsb));
+    assert!(mix.iter().any(|sample| sample.abs() > 0.01));
+}
+
+/// The bext time reference lies at byte 338 of the chunk (EBU Tech 3285).
+fn a_stem_says_where_it_lies(request: &RenderRequest<'_>) {
+    let bytes = std::fs::read(request.out_dir.join("stems/take-3.wav")).unwrap();
+    let chunk = bytes.windows(4).position(|name| name == b"bext").unwrap() + 8;
+    let reference = u64::from_le_bytes(bytes[chunk + 338..chunk + 346].try_into().unwrap());
+    assert_eq!(reference, 3600 * 48_000 - 4800);
+    let stem = ripieno_engine::stem::StemFile::open(&request.stems[3].path).unwrap();
+    let samples: Vec<i32> =
+        hound::WavReader::new(&bytes[..]).unwrap().samples::<i32>().map(Result::unwrap).collect();
+    let planes = stem.read(-4800..stem.summary().end_sample()).unwrap();
+    assert_eq!(samples.len(), planes[0].len());
+    let off = |(&int, &float): (&i32, &f32)| (int as f32 / 8_388_608.0 - float).abs();
+    assert!(samples.iter().zip(&planes[0]).all(|pair| off(pair) < 1.0 / 8_388_608.0));
+}
+
+#[test]
+fn tone_is_heard_and_a_room_is_a_group_of_its_own() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.stems = (0..3).map(|number| stem(dir.path(), number, 0.2)).collect();
+    request.sections = vec![piece.sections[0].name.clone()];
+    let dry = render(&request, &|_| {}).unwrap();
+    let tone = r#"{"groups": {"bells": {"bands": [{"kind": "high-pass", "hz": 100.0}], "send_db": -6.0}},
+                   "mix": {"compressor": {"threshold_db": -30.0}}}"#;
+    request.tone = serde_json::from_str(tone).unwrap();
+    request.kind = RenderKind::Final;
+    request.outputs.group_mixes = true;
+    let wet = render(&request, &|_| {}).unwrap();
+    assert_ne!(mix_hash(&dry), mix_hash(&wet));
+    let names: Vec<&str> = wet.files.iter().map(|file| file.name.as_str()).collect();
+    assert!(names.contains(&"groups/3-Room.wav"), "{names:?}");
+    request.tone.groups.insert("Choir".into(), Default::default());
+    assert!(matches!(render(&request, &|_| {}), Err(RenderError::UnknownGroup { .. })));
+}
+
+/// Runs this very test again in a process that may write no file beyond 2 MiB, which is what a
+/// full disk looks like from inside.
+#[test]
+fn a_full_disk_is_said_and_leaves_nothing_half_made() {
+    let dir = tempfile::tempdir().unwrap();
+    if std::env::var_os("RIPIENO_TEST_SMALL_FILES").is_none() {
+        let itself = std::env::current_exe().unwrap();
+        let script = "trap '' XFSZ; ulimit -f 2048; exec \"$0\" --exact --nocapture \
+                      render_mix::tests::a_full_disk_is_said_and_leaves_nothing_half_made";
+        let status = std::process::Command::new("bash")
+            .args(["-c", script])
+            .arg(itself)
+            .env("RIPIENO_TEST_SMALL_FILES", "1")
+            .status()
+            .unwrap();
+        assert!(status.success());
+        return;
+    }
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.stems = vec![stem_of(dir.path(), 1, 0.3, 48_000 * 8)];
+    for beds in [Some(dir.path().join("beds")), None] {
+        request.beds_dir = beds;
+        let error = render(&request, &|_| {}).unwrap_err();
+        assert!(matches!(error, RenderError::DiskFull { .. }), "{error}");
+        assert!(error.retryable());
+    }
+    let left: Vec<_> = std::fs::read_dir(&request.out_dir).unwrap().collect();
+    assert!(left.is_empty(), "{left:?}");
 }

@@ -1,0 +1,189 @@
+//! Times renders of many stems, for `tests/benches/mix.py`.
+//!
+//! `render_speed make DIR FILES SECONDS` writes FILES mono stems of noise without rests, with
+//! their raw samples beside them (`N.stem`, `N.f32`).
+//! `render_speed run DIR FILES COUNT THREADS` mixes COUNT stems drawn from those files and prints
+//! one JSON object: seconds and peak memory of each kind of render.
+
+use ripieno_engine::bed::{Bed, Contribution, STRETCH_BLOCKS};
+use ripieno_engine::stem::{StemFile, StemWriter};
+use ripieno_score::{Arrangement, Piece, TakeFacts, nine_harbours};
+use ripieno_worker::render_mix::{
+    MixTone, Outputs, RenderKind, RenderReport, RenderRequest, StemEntry, render,
+};
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Mutex;
+use std::time::Instant;
+
+type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
+
+const FAMILIES: [&str; 8] =
+    ["squeezebox", "whistle", "bells", "plucked", "reeds", "voice", "hands", "found-sound"];
+
+fn main() -> ExitCode {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let args: Vec<&str> = args.iter().map(String::as_str).collect();
+    let done = match args[..] {
+        ["make", dir, files, seconds] => make(dir, files, seconds),
+        ["run", dir, files, count, threads] => run(dir, files, count, threads),
+        _ => Err("make or run".into()),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let _ = writeln!(std::io::stderr(), "{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn make(dir: &str, files: &str, seconds: &str) -> Outcome<()> {
+    let frames = (seconds.parse::<f64>()? * 48_000.0) as usize;
+    std::fs::create_dir_all(dir)?;
+    for number in 0..files.parse::<u64>()? {
+        let mut random = fastrand::Rng::with_seed(number.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        let plane: Vec<f32> = (0..frames).map(|_| random.f32() * 0.6 - 0.3).collect();
+        let bytes: Vec<u8> = plane.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        std::fs::write(Path::new(dir).join(format!("{number}.f32")), bytes)?;
+        let file = std::fs::File::create(stem_path(Path::new(dir), number))?;
+        let mut writer = StemWriter::create(std::io::BufWriter::new(file), 48_000, 1, 0)?;
+        writer.push(&[&plane])?;
+        writer.finish()?;
+    }
+    Ok(())
+}
+
+fn stem_path(dir: &Path, number: u64) -> PathBuf {
+    dir.join(format!("{number}.stem"))
+}
+
+fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
+    let (dir, files): (_, u64) = (Path::new(dir), files.parse()?);
+    let (count, threads): (u64, usize) = (count.parse()?, threads.parse()?);
+    let (piece, map) = nine_harbours();
+    let entry = |number: u64| StemEntry {
+        take_id: format!("take-{number}"),
+        facts: TakeFacts { family: FAMILIES[(number % 8) as usize].into(), ..TakeFacts::default() },
+        path: stem_path(dir, number % files),
+        credit: None,
+        form: None,
+        offset: None,
+    };
+    let stems: Vec<StemEntry> = (0..count).map(entry).collect();
+    let bed_s = time_beds(&stems, threads)?;
+    let bench = Bench { dir, piece: &piece, threads };
+    let _ = std::fs::remove_dir_all(dir.join("beds"));
+    let mut results = serde_json::Map::new();
+    let mut note = |name: &str, value: Value| results.insert(name.into(), value);
+    note("stems", json!(count));
+    note("beds_alone_s", json!(bed_s));
+    note("preview_cold", bench.time(&map, &stems[1..], RenderKind::Preview, &[])?);
+    note("one_new_take", bench.time(&map, &stems, RenderKind::Preview, &[])?);
+    let changed = louder_bells(&map, &piece)?;
+    note("one_curve_changed", bench.time(&changed, &stems, RenderKind::Preview, &[])?);
+    note("one_section", bench.time(&changed, &stems, RenderKind::Preview, &["Undertow"])?);
+    note("final_warm", bench.time(&changed, &stems, RenderKind::Final, &[])?);
+    std::fs::remove_dir_all(dir.join("beds"))?;
+    note("final_cold", bench.time(&map, &stems, RenderKind::Final, &[])?);
+    note("peak_memory_mib", json!(peak_memory_mib()?));
+    writeln!(std::io::stdout(), "{}", Value::Object(results))?;
+    Ok(())
+}
+
+/// The exact sum alone: every stem to a stereo bed, stretch by stretch, nothing kept.
+fn time_beds(stems: &[StemEntry], threads: usize) -> Outcome<f64> {
+    use rayon::prelude::*;
+    let files: Vec<StemFile> =
+        stems.iter().map(|stem| StemFile::open(&stem.path)).collect::<Result<_, _>>()?;
+    let parts: Vec<Contribution<'_>> =
+        files.iter().map(|stem| Contribution { stem, gains: [0.3, 0.4] }).collect();
+    let end = files.iter().map(|stem| stem.summary().end_sample()).max().unwrap_or(0);
+    let stretches = (end / 4096 / STRETCH_BLOCKS as i64) + 1;
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
+    let mut best = f64::INFINITY;
+    for _ in 0..3 {
+        let begin = Instant::now();
+        pool.install(|| {
+            (0..stretches).into_par_iter().try_for_each(|stretch| {
+                let mut bed = Bed::silent(stretch * STRETCH_BLOCKS as i64, STRETCH_BLOCKS);
+                bed.add(&parts)
+            })
+        })?;
+        best = best.min(begin.elapsed().as_secs_f64());
+    }
+    Ok(best)
+}
+
+struct Bench<'a> {
+    dir: &'a Path,
+    piece: &'a Piece,
+    threads: usize,
+}
+
+impl Bench<'_> {
+    fn time(
+        &self,
+        arrangement: &Arrangement,
+        stems: &[StemEntry],
+        kind: RenderKind,
+        sections: &[&str],
+    ) -> Outcome<Value> {
+        let request = RenderRequest {
+            piece: self.piece,
+            arrangement,
+            arrangement_version: "bench".into(),
+            stems: stems.to_vec(),
+            former_stems: Vec::new(),
+            kind,
+            sections: sections.iter().map(|&name| name.to_owned()).collect(),
+            groups: Vec::new(),
+            spotlight: None,
+            tone: MixTone::default(),
+            outputs: Outputs::default(),
+            out_dir: self.dir.join("out"),
+            beds_dir: Some(self.dir.join("beds")),
+            threads: self.threads,
+        };
+        let begin = Instant::now();
+        // Progress tells where the sum ends and where the master does.
+        let marks: Mutex<[f64; 2]> = Mutex::new([0.0; 2]);
+        let report: RenderReport = render(&request, &|done| {
+            if let Ok(mut marks) = marks.lock() {
+                let now = begin.elapsed().as_secs_f64();
+                if done <= 0.601 {
+                    marks[0] = now;
+                }
+                if done <= 0.701 {
+                    marks[1] = now;
+                }
+            }
+        })?;
+        let [sum_s, mastered_s] = *marks.lock().map_err(|_| "the clock broke")?;
+        Ok(json!({
+            "sum_s": sum_s,
+            "master_s": mastered_s - sum_s,
+            "files_s": begin.elapsed().as_secs_f64() - mastered_s,
+            "total_s": begin.elapsed().as_secs_f64(),
+            "beds": report.beds,
+            "lufs": report.loudness.integrated_lufs,
+        }))
+    }
+}
+
+fn louder_bells(map: &Arrangement, piece: &Piece) -> Outcome<Arrangement> {
+    let mut json = map.to_json();
+    let cells = json["cells"].as_array_mut().ok_or("the demo has cells")?;
+    let cell = cells.first_mut().ok_or("the demo has a cell")?;
+    cell["gain_db"] = json!(-4.5);
+    Arrangement::from_json(&json.to_string(), "bench", piece).map_err(|all| all.to_string().into())
+}
+
+fn peak_memory_mib() -> Outcome<f64> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find(|line| line.starts_with("VmHWM")).ok_or("no VmHWM")?;
+    let kib: f64 = line.split_whitespace().nth(1).ok_or("no figure")?.parse()?;
+    Ok(kib / 1024.0)
+}

@@ -1,0 +1,112 @@
+//! Tone of groups, the shared room, and tone of the mix, carried from stretch to stretch.
+
+use super::{RenderError, RenderRequest};
+use crate::plan::Plan;
+use ripieno_engine::tone::{OutOfRange, Room, RoomSettings, Tone, ToneSettings};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Tone of a render. By default there is none: raw material first.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct MixTone {
+    /// By the group's name.
+    pub groups: BTreeMap<String, ToneSettings>,
+    /// The room that groups send to.
+    pub room: RoomSettings,
+    /// The whole mix, before the master's gain and limiter; its send is ignored.
+    pub mix: ToneSettings,
+}
+
+/// The state of all of it.
+pub(super) struct Desk {
+    tones: Vec<Option<Tone>>,
+    room: Option<Room>,
+    mix: Option<Tone>,
+}
+
+/// One group's sound.
+pub(super) type Planes = [Vec<f32>; 2];
+
+impl Desk {
+    pub(super) fn new(request: &RenderRequest<'_>, plan: &Plan) -> Result<Self, RenderError> {
+        let rate_hz = request.piece.sample_rate_hz;
+        let wrong = |error: OutOfRange| RenderError::Impossible(error.to_string());
+        let tone = |settings: &ToneSettings| Tone::new(settings, rate_hz).map_err(wrong);
+        for name in request.tone.groups.keys() {
+            if request.arrangement.group_named(name).is_none() {
+                let known: Vec<&str> =
+                    request.arrangement.groups().iter().map(|group| group.name.as_str()).collect();
+                return Err(RenderError::UnknownGroup {
+                    name: name.clone(),
+                    known: known.join(", "),
+                });
+            }
+        }
+        let settings_of = |name: &str| {
+            let mut all = request.tone.groups.iter();
+            let set = all.find(|(key, _)| key.eq_ignore_ascii_case(name)).map(|(_, set)| set);
+            set.filter(|set| **set != ToneSettings::default())
+        };
+        let tones = plan
+            .groups
+            .iter()
+            .map(|group| settings_of(&group.name).map(&tone).transpose())
+            .collect::<Result<Vec<_>, _>>()?;
+        let sends = tones.iter().flatten().any(|tone| tone.send() > 0.0);
+        let room =
+            sends.then(|| Room::new(&request.tone.room, rate_hz)).transpose().map_err(wrong)?;
+        let mix = (request.tone.mix != ToneSettings::default())
+            .then(|| tone(&request.tone.mix))
+            .transpose()?;
+        Ok(Self { tones, room, mix })
+    }
+
+    /// Works on a group's next stretch of `frames`; adds its send to `sent`.
+    pub(super) fn group(
+        &mut self,
+        number: usize,
+        frames: usize,
+        planes: &mut Planes,
+        sent: &mut Planes,
+    ) {
+        let Some(tone) = self.tones.get_mut(number).and_then(Option::as_mut) else { return };
+        for plane in planes.iter_mut() {
+            plane.resize(frames, 0.0);
+        }
+        tone.process(planes);
+        let send = tone.send();
+        if send > 0.0 {
+            for (sent, plane) in sent.iter_mut().zip(planes) {
+                sent.resize(frames, 0.0);
+                for (sent, &sample) in sent.iter_mut().zip(plane.iter()) {
+                    *sent += (f64::from(sample) * send) as f32;
+                }
+            }
+        }
+    }
+
+    /// What the room gives for the next stretch; empty if there is no room.
+    pub(super) fn room(&mut self, frames: usize, sent: &mut Planes) -> Planes {
+        let mut out = [Vec::new(), Vec::new()];
+        if let Some(room) = &mut self.room {
+            for plane in sent.iter_mut() {
+                plane.resize(frames, 0.0);
+            }
+            room.process(sent, &mut out);
+        }
+        out
+    }
+
+    /// Works on the next stretch of the mix.
+    pub(super) fn mix(&mut self, planes: &mut Planes) {
+        if let Some(tone) = &mut self.mix {
+            tone.process(planes);
+        }
+    }
+
+    /// Whether a room sounds.
+    pub(super) fn has_room(&self) -> bool {
+        self.room.is_some()
+    }
+}

@@ -1,0 +1,96 @@
+//! Group mixes, before the master.
+
+use super::files::{Draft, bext, plain_name};
+use super::{OutputFile, RenderError, RenderKind, RenderRequest};
+use crate::plan::Plan;
+use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
+use std::fs::File;
+use std::io::BufWriter;
+
+/// A WAV file being written.
+struct Part {
+    draft: Draft,
+    writer: WavWriter<BufWriter<File>>,
+}
+
+/// `groups/NAME.wav` for every group, one for the room if there is one, and `groups/mix-before-master.wav`, their sum, all in
+/// `f32`: nothing clips before the master, and the sum holds to the last bit of a 24-bit sample.
+pub(super) struct GroupFiles {
+    mix: Part,
+    groups: Vec<Part>,
+    silence: Vec<f32>,
+}
+
+impl GroupFiles {
+    /// The files, if a final wants them.
+    pub(super) fn create(
+        request: &RenderRequest<'_>,
+        plan: &Plan,
+        with_room: bool,
+    ) -> Result<Option<Self>, RenderError> {
+        if request.kind != RenderKind::Final || !request.outputs.group_mixes {
+            return Ok(None);
+        }
+        let names = plan.groups.iter().map(|group| group.name.as_str());
+        let groups = names
+            .chain(with_room.then_some("Room"))
+            .enumerate()
+            .map(|(number, group)| {
+                let name = format!("groups/{}-{}.wav", number + 1, plain_name(group));
+                Part::create(request, plan, &name, group)
+            })
+            .collect::<Result<_, _>>()?;
+        let mix =
+            Part::create(request, plan, "groups/mix-before-master.wav", "Mix before the master")?;
+        Ok(Some(Self { mix, groups, silence: Vec::new() }))
+    }
+
+    /// Writes one stretch of all; a group without samples is silent.
+    pub(super) fn push(
+        &mut self,
+        mix: &[Vec<f32>; 2],
+        groups: &[[Vec<f32>; 2]],
+    ) -> Result<(), RenderError> {
+        self.mix.write(&[&mix[0], &mix[1]])?;
+        self.silence.resize(mix[0].len(), 0.0);
+        for (part, [left, right]) in self.groups.iter_mut().zip(groups) {
+            if left.is_empty() {
+                part.write(&[&self.silence, &self.silence])?;
+            } else {
+                part.write(&[left, right])?;
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn show(self) -> Result<Vec<OutputFile>, RenderError> {
+        self.groups.into_iter().chain([self.mix]).map(Part::show).collect()
+    }
+}
+
+impl Part {
+    fn create(
+        request: &RenderRequest<'_>,
+        plan: &Plan,
+        name: &str,
+        what: &str,
+    ) -> Result<Self, RenderError> {
+        let draft = Draft::new(&request.out_dir, name, "audio/wav")?;
+        let spec = WavSpec {
+            bext: Some(bext(request, what, plan.range.start)),
+            ..WavSpec::new(request.piece.sample_rate_hz, 2, SampleFormat::Float32)
+        };
+        let writer =
+            WavWriter::new(draft.create()?, spec).map_err(|error| draft.write_failed(error))?;
+        Ok(Self { draft, writer })
+    }
+
+    fn write(&mut self, block: &[&[f32]]) -> Result<(), RenderError> {
+        self.writer.write(block).map_err(|error| self.draft.write_failed(error))
+    }
+
+    fn show(self) -> Result<OutputFile, RenderError> {
+        let out = self.writer.finish().map_err(|error| self.draft.write_failed(error))?;
+        self.draft.show(out)
+    }
+}

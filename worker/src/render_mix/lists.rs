@@ -1,0 +1,51 @@
+//! Credits, and where every take lies for the film editor.
+
+use super::files::write_text;
+use super::{OutputFile, RenderError, RenderKind, RenderRequest};
+use crate::plan::Plan;
+use ripieno_score::{FrameRate, OffsetList, TakeOffset, credits};
+use std::collections::BTreeSet;
+
+/// Writes `credits.txt`, `credits.csv`, `offsets.csv`, `offsets.otio` and the edit decision lists
+/// of a final, of the takes that are in the mix and no others. Who did not agree to be named is
+/// not named in any of them.
+pub(super) fn write_lists(
+    request: &RenderRequest<'_>,
+    plan: &Plan,
+) -> Result<Vec<OutputFile>, RenderError> {
+    if request.kind != RenderKind::Final {
+        return Ok(Vec::new());
+    }
+    let heard: BTreeSet<&str> = plan
+        .groups
+        .iter()
+        .flat_map(|group| group.stems.iter().map(|stem| stem.take_id.as_str()))
+        .collect();
+    let entries: Vec<_> =
+        request.stems.iter().filter(|entry| heard.contains(entry.take_id.as_str())).collect();
+    let mut files = Vec::new();
+    let mut write = |name: &str, media_type, text: &str| {
+        write_text(&request.out_dir, name, media_type, text).map(|file| files.push(file))
+    };
+    if entries.iter().any(|entry| entry.form.is_some()) {
+        let credits = credits(entries.iter().filter_map(|entry| entry.form.as_ref()));
+        write("credits.txt", "text/plain", &credits.to_text(request.piece))?;
+        write("credits.csv", "text/csv", &credits.to_csv())?;
+    }
+    let offsets: Vec<TakeOffset> =
+        entries.iter().filter_map(|entry| entry.offset.clone()).collect();
+    if !offsets.is_empty() {
+        let list = OffsetList {
+            mix_file: "mix.wav".into(),
+            mix_first_sample: plan.range.start,
+            mix_end_sample: plan.range.end,
+            ..OffsetList::new(request.piece, FrameRate::FPS_25, offsets)
+        };
+        write("offsets.csv", "text/csv", &list.to_csv())?;
+        write("offsets.otio", "application/json", &format!("{:#}\n", list.to_otio()))?;
+        for edl in list.to_edl() {
+            write(&edl.name, "text/plain", &edl.text)?;
+        }
+    }
+    Ok(files)
+}
