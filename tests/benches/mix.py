@@ -1,0 +1,152 @@
+#!/usr/bin/env python3
+"""How fast stems become a mix, beside what else reads or adds the same samples, in one run.
+
+    tests/.venv/bin/python tests/benches/mix.py [--counts 50,100,200,500] [--files 40] [--profile release]
+
+Every count is mixed from `--files` mono stems of 145 s (each used several times under other take
+ids, so that the page cache of a small machine holds them; each read is still a read). Beside it,
+on the same samples as raw float32: `cat` to /dev/null, a NumPy float32 mono sum, and libavfilter's
+amix through PyAV. Prints a table and writes tests/out/mix-speed.json. Asserts nothing.
+"""
+
+import argparse
+import json
+import pathlib
+import subprocess
+import tempfile
+import time
+
+import av
+import numpy as np
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+SECONDS = 145
+RATE = 48_000
+
+
+def main():
+    words = argparse.ArgumentParser()
+    words.add_argument("--counts", default="50,100,200,500")
+    words.add_argument("--files", type=int, default=40)
+    words.add_argument("--threads", type=int, default=2)
+    words.add_argument("--profile", default="release", choices=["release", "dev"])
+    words.add_argument("--dir", help="where the stems go; a temporary folder by default")
+    options = words.parse_args()
+    driver = build(options.profile)
+    with tempfile.TemporaryDirectory(dir=options.dir, prefix="mix-speed-") as folder:
+        subprocess.run([driver, "make", folder, str(options.files), str(SECONDS)], check=True)
+        raw = [pathlib.Path(folder) / f"{number}.f32" for number in range(options.files)]
+        stem_bytes = raw[0].stat().st_size
+        amix = amix_bytes_per_s(raw)
+        results = [
+            one(driver, folder, raw, options, int(count), stem_bytes, amix)
+            for count in options.counts.split(",")
+        ]
+    report(results)
+    out = ROOT / "tests" / "out"
+    out.mkdir(parents=True, exist_ok=True)
+    (out / "mix-speed.json").write_text(json.dumps(results, indent=1) + "\n")
+
+
+def build(profile):
+    flags = ["--release"] if profile == "release" else []
+    subprocess.run(
+        ["cargo", "build", "--quiet", *flags, "-p", "ripieno-worker", "--example", "render_speed"],
+        cwd=ROOT,
+        check=True,
+    )
+    folder = "release" if profile == "release" else "debug"
+    return ROOT / "target" / folder / "examples" / "render_speed"
+
+
+def one(driver, folder, raw, options, count, stem_bytes, amix):
+    """One count: peers before and after the mixer, so that a busy machine shows."""
+    paths = [raw[number % len(raw)] for number in range(count)]
+    peers = [(cat_s(paths), numpy_s(paths))]
+    words = [driver, "run", folder, str(len(raw)), str(count), str(options.threads)]
+    done = subprocess.run(list(map(str, words)), check=True, capture_output=True, text=True)
+    peers.append((cat_s(paths), numpy_s(paths)))
+    result = json.loads(done.stdout)
+    total = stem_bytes * count
+    result["bytes"] = total
+    result["cat_s"], result["numpy_s"] = (min(times) for times in zip(*peers))
+    result["amix_s"] = total / amix
+    return result
+
+
+def cat_s(paths):
+    begin = time.perf_counter()
+    with open("/dev/null", "wb") as sink:
+        subprocess.run(["cat", *map(str, paths)], check=True, stdout=sink)
+    return time.perf_counter() - begin
+
+
+def numpy_s(paths):
+    begin = time.perf_counter()
+    total = np.zeros(RATE * SECONDS, np.float32)
+    for path in paths:
+        total += np.fromfile(path, np.float32)
+    return time.perf_counter() - begin
+
+
+def amix_bytes_per_s(raw, inputs=16, seconds=20):
+    """libavfilter's amix on as many inputs at once, fed from memory."""
+    sounds = [np.fromfile(path, np.float32, RATE * seconds) for path in raw[:inputs]]
+    graph = av.filter.Graph()
+    mixer = graph.add("amix", f"inputs={len(sounds)}:normalize=0")
+    sink = graph.add("abuffersink")
+    sources = []
+    for number in range(len(sounds)):
+        source = graph.add(
+            "abuffer",
+            f"time_base=1/{RATE}:sample_rate={RATE}:sample_fmt=fltp:channel_layout=mono",
+        )
+        source.link_to(mixer, 0, number)
+        sources.append(source)
+    mixer.link_to(sink)
+    graph.configure()
+    begin = time.perf_counter()
+    for at in range(0, RATE * seconds, 4096):
+        for source, sound in zip(sources, sounds):
+            frame = av.AudioFrame.from_ndarray(sound[None, at : at + 4096], "fltp", "mono")
+            frame.sample_rate, frame.pts = RATE, at
+            source.push(frame)
+        drain(sink)
+    return sum(sound.nbytes for sound in sounds) / (time.perf_counter() - begin)
+
+
+def drain(sink):
+    while True:
+        try:
+            sink.pull()
+        except (av.BlockingIOError, av.EOFError):
+            return
+
+
+def report(results):
+    print(f"{'':28}" + "".join(f"{result['stems']:>10}" for result in results) + "  stems")
+
+    def row(name, value, form="{:10.3f}"):
+        print(f"{name:28}" + "".join(form.format(value(result)) for result in results))
+
+    row("exact stereo sum, s", lambda r: r["beds_alone_s"])
+    row("cat, s", lambda r: r["cat_s"])
+    row("sum's speed / cat's", lambda r: r["cat_s"] / r["beds_alone_s"], "{:10.2f}")
+    row("sum's speed / NumPy's", lambda r: r["numpy_s"] / r["beds_alone_s"], "{:10.1f}")
+    row("sum's speed / amix's", lambda r: r["amix_s"] / r["beds_alone_s"], "{:10.0f}")
+    for key, name in (
+        ("preview_cold", "preview, no beds"),
+        ("one_new_take", "preview, one new take"),
+        ("one_curve_changed", "preview, one curve changed"),
+        ("one_section", "preview, one section"),
+        ("final_cold", "final, no beds"),
+        ("final_warm", "final, all beds kept"),
+    ):
+        row(name + ", s", lambda r: r[key]["total_s"])
+        row("  of which the sum", lambda r: r[key]["sum_s"])
+        row("  of which the master", lambda r: r[key]["master_s"])
+    row("peak memory, MiB", lambda r: r["peak_memory_mib"], "{:10.0f}")
+
+
+if __name__ == "__main__":
+    main()
