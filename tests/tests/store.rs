@@ -3,8 +3,8 @@
 use bytes::Bytes;
 use futures::StreamExt;
 use ripieno_store::{
-    Conformed, DocumentFormat, ErrorKind, NewDocument, NewJob, NewStem, NewTake, Settings, Store,
-    TakeState,
+    Conformed, DocumentFormat, ErrorKind, NewDocument, NewFile, NewJob, NewRender, NewStem,
+    NewTake, RenderKind, Settings, Store, TakeState,
 };
 use serde_json::{Value, json};
 
@@ -153,4 +153,144 @@ async fn an_upload_goes_on_where_it_stopped() {
     assert!(store.find_upload(secret.reveal(), T0 + 1000).await.unwrap().is_none());
     assert_eq!(store.sweep_uploads(T0 + 1000).await.unwrap(), 1);
     assert!(store.blob_file(&blob.id).await.is_err());
+}
+
+#[tokio::test]
+async fn a_database_is_made_from_empty_and_opened_again_as_it_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = Settings::in_folder(folder.path().join("not/there/yet"));
+    let store = Store::open(&settings).await.unwrap();
+    let piece = store.create_piece("nine", "Nine", &document("a = 1"), T0).await.unwrap();
+    store.close().await;
+    let again = Store::open(&settings).await.unwrap();
+    assert_eq!(again.piece_by_slug("nine").await.unwrap().id, piece.id);
+    assert!(again.create_piece("nine", "Nine", &document(""), T0).await.is_err());
+}
+
+#[tokio::test]
+async fn a_token_opens_the_desk_until_it_is_revoked() {
+    let (_folder, store) = new_store().await;
+    let first = store.create_first_organiser("Organiser", T0).await.unwrap().unwrap();
+    assert!(store.create_first_organiser("Organiser", T0).await.unwrap().is_none());
+    let (second, token) = store.create_organiser("Ide", T0).await.unwrap();
+    assert_eq!(store.find_organiser(token.reveal()).await.unwrap().unwrap().id, second.id);
+    store.revoke_organiser(&second.id, T0 + 1).await.unwrap();
+    assert!(store.find_organiser(token.reveal()).await.unwrap().is_none());
+    assert!(store.find_organiser("").await.unwrap().is_none());
+    let organiser = store.find_organiser(first.reveal()).await.unwrap().unwrap();
+    assert_eq!(organiser.name, "Organiser");
+    assert_ne!(first.hash(), first.reveal());
+}
+
+#[tokio::test]
+async fn two_people_cannot_overwrite_one_anothers_arrangement() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    assert!(store.arrangement(&piece.id, None).await.unwrap().is_none());
+    assert_eq!(store.save_arrangement(&piece.id, 0, &document("a"), T0).await.unwrap(), 1);
+    let (mine, yours) = (document("mine"), document("yours"));
+    let both = tokio::join!(
+        store.save_arrangement(&piece.id, 1, &mine, T0),
+        store.save_arrangement(&piece.id, 1, &yours, T0)
+    );
+    let (kept, refused) = match both {
+        (Ok(version), Err(error)) | (Err(error), Ok(version)) => (version, error),
+        other => panic!("one of the two must win: {other:?}"),
+    };
+    assert_eq!((kept, refused.kind()), (2, ErrorKind::VersionConflict { current: 2 }));
+    assert_eq!(store.arrangement(&piece.id, Some(1)).await.unwrap().unwrap().text, "a");
+    assert_eq!(store.arrangement_history(&piece.id).await.unwrap().len(), 2);
+    let nowhere = store.save_arrangement("no such piece", 0, &mine, T0).await.unwrap_err();
+    assert!(nowhere.is_not_found());
+}
+
+#[tokio::test]
+async fn a_form_that_is_sent_twice_is_one_take_with_two_receipts() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let mut sent = Vec::new();
+    for sound in [b"sound", b"sound", b"other"] {
+        let take = NewTake {
+            piece_id: &piece.id,
+            form: &json!({}),
+            blob: store.put_blob_bytes(sound.to_vec(), T0).await.unwrap(),
+            file_name: "a.wav",
+            media_type: "",
+            replaces: None,
+            idempotency_key: Some("made once by the form"),
+            upload_id: None,
+        };
+        let blob = take.blob.id.clone();
+        sent.push((store.submit_take(&take, conform_job, T0).await, blob));
+    }
+    let (other, _) = sent.pop().unwrap();
+    assert_eq!(other.unwrap_err().kind(), ErrorKind::Taken);
+    let (second, second_blob) = sent.pop().unwrap();
+    let (first, first_blob) = sent.pop().unwrap();
+    let (first, second) = (first.unwrap(), second.unwrap());
+    assert_eq!((&first.take_id, second.already_there), (&second.take_id, true));
+    assert!(store.blob_file(&first_blob).await.is_ok());
+    assert!(store.blob_file(&second_blob).await.is_err(), "the second copy is deleted");
+    for receipt in [&first.receipt, &second.receipt] {
+        let take = store.take_by_receipt(receipt.reveal()).await.unwrap().unwrap();
+        assert_eq!(take.id, first.take_id);
+    }
+    assert!(store.take_by_receipt(&first.take_id).await.unwrap().is_none());
+    assert_eq!(store.queue_depth().await.unwrap().queued, 1);
+}
+
+#[tokio::test]
+async fn old_previews_are_thinned_and_finals_are_kept() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let mut files = Vec::new();
+    for (minute, kind) in [0, 1, 2, 3]
+        .into_iter()
+        .flat_map(|minute| [(minute, RenderKind::Preview), (minute, RenderKind::Final)])
+    {
+        let at_us = T0 + minute * 60_000_000 + i64::from(kind == RenderKind::Final);
+        let render = NewRender {
+            piece_id: &piece.id,
+            kind,
+            request: &json!({}),
+            requested_by: "a test",
+            occasion: None,
+        };
+        store.request_render(&render, conform_job, at_us).await.unwrap();
+        let job = store.lease_job("w", at_us, 1_000_000).await.unwrap().unwrap();
+        let blob = store.put_blob_bytes(&b"a mix"[..], at_us).await.unwrap();
+        files.push((kind, blob.id.clone()));
+        let file = NewFile { name: "mix".into(), media_type: "audio/ogg".into(), blob };
+        store.finish_render(&job, &job.subject, &json!({}), &[file], at_us).await.unwrap();
+    }
+    assert_eq!(store.thin_previews(2).await.unwrap(), 2);
+    let mut there = Vec::new();
+    for (kind, blob) in &files {
+        there.push((*kind == RenderKind::Preview, store.blob_file(blob).await.is_ok()));
+    }
+    let previews: Vec<bool> = there.iter().filter(|(preview, _)| *preview).map(|x| x.1).collect();
+    assert_eq!(previews, [false, false, true, true]);
+    assert!(there.iter().filter(|(preview, _)| !preview).all(|(_, there)| *there));
+    assert_eq!(store.list_renders(&piece.id, None, 100).await.unwrap().len(), 6);
+}
+
+#[tokio::test]
+async fn a_stream_that_breaks_off_or_is_too_long_leaves_nothing() {
+    let (folder, store) = new_store().await;
+    let good = || Ok(Bytes::from_static(&[1; 1000]));
+    let broken = futures::stream::iter([good(), Err(std::io::Error::other("the phone is gone"))]);
+    let error = store.put_blob(broken, None, T0).await.unwrap_err();
+    assert_eq!(error.kind(), ErrorKind::BrokenStream);
+    let long = futures::stream::iter([good(), good()]);
+    let error = store.put_blob(long, Some(1999), T0).await.unwrap_err();
+    assert_eq!(error.kind(), ErrorKind::TooLarge);
+    let just = futures::stream::iter([good(), good()]);
+    assert_eq!(store.put_blob(just, Some(2000), T0).await.unwrap().bytes, 2000);
+    let shards = std::fs::read_dir(folder.path().join("blobs")).unwrap();
+    let files: usize =
+        shards.map(|shard| std::fs::read_dir(shard.unwrap().path()).unwrap().count()).sum();
+    assert_eq!(files, 1);
+    for hostile in ["../../etc/passwd", "", "a/b", "..", "a#1"] {
+        assert!(store.read_blob(hostile).await.is_err_and(|error| error.is_not_found()));
+    }
 }
