@@ -124,6 +124,7 @@ fn perform(
     if player.defect != Defect::Silent {
         play(&mut tape, player, warp, part, stop_s, &mut dice);
     }
+    set_level(&mut tape, 0.7);
     if player.defect == Defect::Wet {
         room::reverberate(&mut tape, player.rate_hz, 1.8, 1.2);
     }
@@ -135,6 +136,14 @@ fn perform(
     }
     spoil(&mut tape, player, pack, warp, &mut dice);
     spread(tape, player)
+}
+
+/// Turns the recording level so that the loudest sample comes to `peak`.
+fn set_level(tape: &mut [f32], peak: f32) {
+    let loudest = tape.iter().fold(0.0f32, |most, sample| most.max(sample.abs()));
+    if loudest > 0.0 {
+        tape.iter_mut().for_each(|sample| *sample *= peak / loudest);
+    }
 }
 
 /// The player's notes, up to the instant they stop.

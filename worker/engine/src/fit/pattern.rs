@@ -13,10 +13,13 @@ struct Pattern {
 
 /// Their frequencies are common practice, no source. What matters is that a rhythm on the
 /// beat is more frequent than the same one beside it.
-const PATTERNS: [Pattern; 9] = [
-    Pattern { slots: &[(0.0, 0.95), (0.5, 0.05)], prior: 0.25 },
-    Pattern { slots: &[(0.0, 0.55), (0.5, 0.45)], prior: 0.25 },
-    Pattern { slots: &[(0.0, 0.1), (0.5, 0.9)], prior: 0.05 },
+const PATTERNS: [Pattern; 11] = [
+    Pattern { slots: &[(0.0, 0.97), (0.5, 0.03)], prior: 0.25 },
+    Pattern { slots: &[(0.0, 0.75), (0.5, 0.25)], prior: 0.15 },
+    Pattern { slots: &[(0.0, 0.55), (0.5, 0.45)], prior: 0.10 },
+    // As pure beside the beat as the first is on it: what parts the two is the lag alone.
+    Pattern { slots: &[(0.0, 0.03), (0.5, 0.97)], prior: 0.05 },
+    Pattern { slots: &[(0.0, 0.2), (0.5, 0.8)], prior: 0.01 },
     Pattern { slots: &[(0.0, 0.36), (THIRD, 0.32), (2.0 * THIRD, 0.32)], prior: 0.12 },
     Pattern { slots: &[(0.0, 0.6), (2.0 * THIRD, 0.4)], prior: 0.08 },
     Pattern { slots: &[(0.0, 0.3), (0.25, 0.2), (0.5, 0.3), (0.75, 0.2)], prior: 0.18 },
