@@ -51,7 +51,8 @@ pub fn run(settings: &SettingsArgs, args: DemoArgs) -> Result<(), Failure> {
         ("data_dir", Some(out.join("data").display().to_string())),
         ("workers", Some(cores.to_string())),
         ("upload_starts_per_minute", Some("0".to_owned())),
-        ("log", Some("warn".to_owned())),
+        // While the pack is being written, asking for it is answered 503: no fault.
+        ("log", Some("warn,tower_http=off".to_owned())),
     ])?;
     start_log(&config)?;
     runtime()?.block_on(happen(config, &out, &args))
@@ -154,7 +155,7 @@ async fn fetch_pack(server: &Server, folder: &Path) -> Result<(), Failure> {
         if asked.map_err(super::client::unreachable)?.status() != 503 {
             break;
         }
-        tokio::time::sleep(Duration::from_millis(200)).await;
+        tokio::time::sleep(Duration::from_millis(500)).await;
     }
     server.fetch(&path("marks.json"), &folder.join("marks.json")).await?;
     let account: Value = std::fs::read(folder.join("marks.json"))
@@ -205,12 +206,13 @@ async fn render(server: &Server, kind: &str, out: &Path) -> Result<Value, Failur
     let id = server.ask_render(SLUG, &json!({ "kind": kind })).await?;
     let done = server.wait_render(&id).await?;
     let folder = out.join(kind);
-    std::fs::create_dir_all(&folder).map_err(Failure::job)?;
     for file in done["files"].as_array().map_or(&[][..], Vec::as_slice) {
         let (Some(name), Some(url)) = (file["name"].as_str(), file["url"].as_str()) else {
             continue;
         };
-        server.fetch(url, &folder.join(name)).await?;
+        let file = folder.join(name);
+        std::fs::create_dir_all(file.parent().unwrap_or(&folder)).map_err(Failure::job)?;
+        server.fetch(url, &file).await?;
     }
     Ok(done)
 }

@@ -69,10 +69,10 @@ impl Instrument {
             Instrument::Bell => ("buoy bells", "bells"),
             Instrument::Plucked => ("bouzouki", "plucked"),
             Instrument::Bowed => ("fiddle", "bowed"),
-            Instrument::LowBrass => ("euphonium", "low_brass"),
+            Instrument::LowBrass => ("euphonium", "low-brass"),
             Instrument::Voice => ("voice", "voice"),
             Instrument::Hands => ("hands on a hull", "hands"),
-            Instrument::Found => ("mooring chain", "found_sound"),
+            Instrument::Found => ("mooring chain", "found-sound"),
         }
     }
 

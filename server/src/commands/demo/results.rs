@@ -45,6 +45,11 @@ pub(super) fn page(sent: &[Sent], takes: &[Value], preview: &Value, last: &Value
     say("");
     say("The errors are against the scenario's exact truth, over the takes called placed.");
     say("");
+    for sent in sent.iter().filter(|sent| sent.take_id.is_none()) {
+        let file = sent.recorded.path.file_name().unwrap_or_default().to_string_lossy();
+        say(&format!("Refused: {file}: {}", sent.refused.as_deref().unwrap_or_default()));
+    }
+    say("");
     describe("preview", preview, out);
     describe("final", last, out);
     say("");
@@ -109,18 +114,28 @@ impl Row {
 
 fn describe(kind: &str, render: &Value, out: &Path) {
     let report = &render["report"];
-    let figure =
-        |name: &str| report[name].as_f64().map_or_else(|| "?".into(), |v| format!("{v:.1}"));
+    let figure = |name: &str| {
+        report["loudness"][name].as_f64().map_or_else(|| "?".into(), |v| format!("{v:.1}"))
+    };
     say(&format!(
         "The {kind}: {} stems, {} LUFS, {} dBTP, in {}",
-        report["stems"].as_u64().or(report["stem_count"].as_u64()).unwrap_or_default(),
+        report["stems"].as_array().map_or(0, Vec::len),
         figure("integrated_lufs"),
         figure("true_peak_dbtp"),
         out.join(kind).display(),
     ));
+    // A folder of a render (the stems, the groups) is one line.
+    let mut lines: BTreeMap<String, (usize, f64)> = BTreeMap::new();
     for file in render["files"].as_array().map_or(&[][..], Vec::as_slice) {
-        let megabytes = file["bytes"].as_f64().unwrap_or_default() / 1e6;
-        say(&format!("    {:<24} {megabytes:9.2} MB", file["name"].as_str().unwrap_or_default()));
+        let name = file["name"].as_str().unwrap_or_default();
+        let line = name.split_once('/').map_or(name.to_owned(), |(folder, _)| format!("{folder}/"));
+        let (files, bytes) = lines.entry(line).or_default();
+        *files += 1;
+        *bytes += file["bytes"].as_f64().unwrap_or_default();
+    }
+    for (name, (files, bytes)) in lines {
+        let count = if name.ends_with('/') { format!("{files} files") } else { String::new() };
+        say(&format!("    {name:<16} {:9.2} MB  {count}", bytes / 1e6));
     }
 }
 
