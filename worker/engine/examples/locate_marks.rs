@@ -1,7 +1,8 @@
 //! Finds the marks in WAV files, or writes a mark: the locator by itself, for studies and checks.
 //!
-//! `locate_marks FILE…` (or file names on standard input, one a line) prints one JSON line an
-//! arrival; `locate_marks --write opening|closing RATE FILE` writes a mark as 32-bit float.
+//! `locate_marks FILE…` (or file names on standard input, one a line) prints one JSON line a
+//! file, with at most MOST (an environment variable) arrivals a mark;
+//! `locate_marks --write opening|closing RATE FILE` writes a mark as 32-bit float.
 #![allow(clippy::print_stdout)]
 
 use ripieno_engine::locate::{Arrival, Locator, Options};
@@ -53,7 +54,9 @@ fn locate(path: &str) -> Result<(), Box<dyn Error>> {
         .map(|c| samples.iter().skip(c).step_by(channels).copied().collect())
         .collect();
     let (opening, closing) = (Mark::opening(spec.sample_rate), Mark::closing(spec.sample_rate));
-    let mut locator = Locator::pair(&opening, &closing, Options::default());
+    let most = std::env::var("MOST").ok().and_then(|most| most.parse().ok());
+    let options = Options { max_arrivals: most.unwrap_or(8) };
+    let mut locator = Locator::pair(&opening, &closing, options);
     let frames = planar[0].len();
     for first in (0..frames).step_by(4096) {
         let last = (first + 4096).min(frames);

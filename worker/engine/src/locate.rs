@@ -8,7 +8,7 @@ mod shape;
 mod template;
 mod whiten;
 
-use crate::mark::Mark;
+use crate::mark::{Kind, Mark};
 use refine::{Refined, Refiner};
 use search::{Candidate, Lane, Plan};
 use std::sync::Arc;
@@ -20,7 +20,12 @@ pub struct Arrival {
     pub at_s: f64,
     /// Standard uncertainty of `at_s`.
     pub sd_s: f64,
-    /// How sure it is that this is the mark, 0 to 1: above [`SURE`] it is.
+    /// How sure it is that this is the mark, 0 to 1: from [`SURE`] on it is.
+    ///
+    /// For a designed mark it is e / (e + 35) where e is the evidence in nats: minus the logarithm
+    /// of the chance that noise gives as much. At 0.5 noise would do so once in a million files of
+    /// two hours. Half a mark needs twice the evidence. An own mark must also be as like as
+    /// [`Arrival::likeness`] 0.6.
     pub score: f64,
     /// How much slower than nominal the mark was played, in parts per million; the sign is that
     /// of `ratio_ppm`: positive where the file runs long. Null where it can't be measured.
@@ -107,6 +112,7 @@ pub struct Locator {
     lanes: Vec<Option<Lane>>,
     frames: i64,
     difference: Vec<f32>,
+    cleaned: Vec<f32>,
 }
 
 impl Locator {
@@ -121,8 +127,16 @@ impl Locator {
     }
 
     fn of(marks: Vec<Mark>, options: Options) -> Self {
-        let plan = Arc::new(Plan::new(&marks.iter().collect::<Vec<_>>()));
-        Locator { options, marks, plan, lanes: Vec::new(), frames: 0, difference: Vec::new() }
+        let plan = Arc::new(Plan::new(&marks, options.max_arrivals));
+        Locator {
+            options,
+            marks,
+            plan,
+            lanes: Vec::new(),
+            frames: 0,
+            difference: Vec::new(),
+            cleaned: Vec::new(),
+        }
     }
 
     /// Takes the next frames, one slice a channel, all of one length.
@@ -155,7 +169,15 @@ impl Locator {
             return;
         }
         let begin = || Lane::new(&self.plan, self.frames);
-        self.lanes[index].get_or_insert_with(begin).push(samples);
+        let lane = self.lanes[index].get_or_insert_with(begin);
+        // A comparison that also fails for what is no number.
+        if samples.iter().all(|s| s.abs() <= ABSURD) {
+            lane.push(samples);
+        } else {
+            self.cleaned.clear();
+            self.cleaned.extend(samples.iter().map(|s| if s.abs() <= ABSURD { *s } else { 0.0 }));
+            lane.push(&self.cleaned);
+        }
     }
 
     /// Arrivals of the (first) mark, best first.
@@ -189,6 +211,9 @@ impl Locator {
     }
 }
 
+/// No sound: a sample this far beyond full scale, or no number at all, is taken for silence.
+const ABSURD: f32 = 1e4;
+
 /// Candidates this close are the same sound, heard in two signals or with an echo.
 const SAME_S: f64 = 0.04;
 
@@ -209,23 +234,31 @@ fn arrivals(mark: &Mark, mut all: Vec<(Candidate, HeardIn)>, options: Options) -
             continue;
         }
         if let Some(refined) = refiner.refine(candidate) {
-            kept.push(arrival(candidate, *heard_in, &refined));
+            kept.push(arrival(mark.kind, candidate, *heard_in, &refined));
         }
     }
     kept
 }
 
-fn arrival(candidate: &Candidate, heard_in: HeardIn, refined: &Refined) -> Arrival {
+fn arrival(kind: Kind, candidate: &Candidate, heard_in: HeardIn, refined: &Refined) -> Arrival {
     let [(a, _), (b, _)] = candidate.parts;
     let part = match (a, b) {
-        _ if a.min(b) >= 6.0 => Part::Whole,
+        _ if kind == Kind::Own => Part::Whole,
+        _ if a.min(b) >= PART_NATS => Part::Whole,
         _ if a > b => Part::FirstHalf,
         _ => Part::SecondHalf,
+    };
+    let sure_nats = if part == Part::Whole { SURE_NATS } else { 2.0 * SURE_NATS };
+    let score = candidate.nats / (candidate.nats + sure_nats);
+    let score = match kind {
+        // One clap has what any clap has: only its likeness tells it from others.
+        Kind::Own => score.min(refined.likeness / (refined.likeness + SURE_LIKENESS)),
+        _ => score,
     };
     Arrival {
         at_s: refined.at_s,
         sd_s: refined.sd_s,
-        score: candidate.nats / (candidate.nats + SURE_NATS),
+        score,
         skew_ppm: refined.skew.map(|(skew, _)| skew.exp_m1() * 1e6),
         skew_sd_ppm: refined.skew.map(|(_, sd)| sd * 1e6),
         snr_db: 10.0 * refined.snr.max(1e-3).log10(),
@@ -237,6 +270,14 @@ fn arrival(candidate: &Candidate, heard_in: HeardIn, refined: &Refined) -> Arriv
     }
 }
 
+/// Correlation from which an own mark is sure: other claps and bells of the same kind reach half
+/// of it, and so does the best place of steady noise.
+const SURE_LIKENESS: f64 = 0.6;
+
+/// Evidence in nats from which a sweep counts as there.
+const PART_NATS: f64 = 6.0;
+
 /// Evidence at which white noise would give one false arrival in 10⁶ files of two hours: some
-/// 10⁹ places are looked at in such a file, ln 10⁹ + ln 10⁶ = 34.5.
+/// 10⁹ places are looked at in such a file, ln 10⁹ + ln 10⁶ = 34.5. Half a mark lacks the second
+/// sweep that confirms the first, and needs twice as much.
 const SURE_NATS: f64 = 35.0;

@@ -218,6 +218,13 @@ impl Mark {
         self.samples.len() as f64 / f64::from(self.rate_hz)
     }
 
+    /// From when to when it sounds, in seconds after its origin.
+    pub(crate) fn span_s(&self) -> (f64, f64) {
+        let rate = f64::from(self.rate_hz);
+        let after = self.samples.len() as f64 - self.origin_sample;
+        (-self.origin_sample / rate, after / rate)
+    }
+
     /// The mark's parts made for any rate, for filters that run at another one than the file's.
     pub(crate) fn parts(&self, rate_hz: f64) -> Vec<Part> {
         self.source.parts(rate_hz)

@@ -22,6 +22,8 @@ pub(crate) struct Refiner {
     rate_hz: f64,
     size: usize,
     first_bin: usize,
+    /// From when to when the mark sounds, after its origin.
+    span_s: (f64, f64),
     window: Vec<f64>,
     parts: Vec<FinePart>,
     forward: Arc<dyn RealToComplex<f64>>,
@@ -96,6 +98,7 @@ impl Refiner {
             }
         });
         Refiner {
+            span_s: mark.span_s(),
             parts: parts.collect(),
             window: window.collect(),
             inverse: FftPlanner::new().plan_fft_inverse((count + count / 4).next_power_of_two()),
@@ -153,7 +156,7 @@ impl Refiner {
             sd_s: pulse.sd_s.hypot(half_sd_s),
             skew,
             snr: pulse.snr,
-            likeness: self.likeness(&spectrum, &power, pulse.at_s - origin_to_anchor_s),
+            likeness: self.likeness(&candidate.raw, pulse.at_s - origin_to_anchor_s)?,
             inverted: pulse.inverted,
             echo_s: pulse.echo_s,
         })
@@ -266,7 +269,11 @@ impl Refiner {
     /// Share of the sound in the mark's band that the mark explains, as a correlation.
     ///
     /// Both are whitened by the sound's own power: Σ X M* w / √(Σ|X|²w · Σ|M|²w).
-    fn likeness(&self, spectrum: &[C], power: &[f64], at_s: f64) -> f64 {
+    fn likeness(&self, raw: &[f32], at_s: f64) -> Option<f64> {
+        let frame = |s: f64| ((at_s + s) * self.rate_hz).clamp(0.0, raw.len() as f64) as usize;
+        let first = frame(self.span_s.0 - 0.01);
+        let spectrum = self.spectrum(&raw[first..frame(self.span_s.1 + 0.01).max(first)])?;
+        let power = self.smooth_power(&spectrum);
         let bins = spectrum.len();
         let weight = |i: usize| self.window[i] / power[i];
         let heard: f64 = (0..bins).map(|i| spectrum[i].norm_sqr() * weight(i)).sum();
@@ -275,14 +282,10 @@ impl Refiner {
         for part in &self.parts {
             let bins = (0..bins).map(|i| spectrum[i] * part.conjugate[i] * weight(i)).collect();
             let band = Band { first_bin: self.first_bin, bin_hz: self.bin_hz(), bins };
-            both += band.jet_at(at_s + part.anchor_s)[0];
-            mark += part
-                .conjugate
-                .iter()
-                .enumerate()
-                .map(|(i, m)| m.norm_sqr() * weight(i))
-                .sum::<f64>();
+            both += band.jet_at(at_s + part.anchor_s - first as f64 / self.rate_hz)[0];
+            let power = |(i, m): (usize, &C)| m.norm_sqr() * weight(i);
+            mark += part.conjugate.iter().enumerate().map(power).sum::<f64>();
         }
-        (both.norm() / (heard * mark).sqrt().max(1e-300)).min(1.0)
+        Some((both.norm() / (heard * mark).sqrt().max(1e-300)).min(1.0))
     }
 }

@@ -16,6 +16,8 @@ pub(crate) struct Plan {
     pub(crate) rate_hz: f64,
     pub(crate) grid: Grid,
     factor: usize,
+    /// Candidates kept for each mark in each signal.
+    keep: usize,
     /// Samples by which a block advances.
     hop: usize,
     forward: Arc<dyn RealToComplex<f32>>,
@@ -57,8 +59,8 @@ const PEAK_POWER: f32 = 8.0;
 const WEIGH_POWER: f64 = 20.0;
 /// Evidence from which a candidate is kept.
 const KEEP_NATS: f64 = 16.0;
-/// Candidates kept for each mark in each signal.
-const KEEP_COUNT: usize = 8;
+/// Fewest candidates kept for each mark in each signal.
+const KEEP_AT_LEAST: usize = 8;
 /// Peaks closer than this are one.
 const PEAK_WIDTH_S: f64 = 0.008;
 /// Candidates closer than this are one.
@@ -67,7 +69,7 @@ const CANDIDATE_WIDTH_S: f64 = 0.03;
 const LEAD_S: f64 = 0.4;
 
 impl Plan {
-    pub(crate) fn new(marks: &[&Mark]) -> Self {
+    pub(crate) fn new(marks: &[Mark], keep: usize) -> Self {
         let file_rate_hz = marks.first().map_or(48_000, |m| m.rate_hz);
         let factor = factor_for(file_rate_hz);
         let rate_hz = f64::from(file_rate_hz) / factor as f64;
@@ -76,19 +78,15 @@ impl Plan {
         let grid = Grid::new(longest, rate_hz);
         let mut templates = Vec::new();
         let mut plans = Vec::new();
-        for parts in &parts {
+        for (mark, parts) in marks.iter().zip(&parts) {
             let first = templates.len();
             templates.extend(parts.iter().map(|p| Template::new(p, &grid)));
-            let starts = parts.iter().map(|p| p.anchor_s - p.anchor_sample / rate_hz);
-            let ends = parts
-                .iter()
-                .map(|p| p.anchor_s + (p.samples.len() as f64 - p.anchor_sample) / rate_hz);
-            let span_s = (starts.fold(f64::MAX, f64::min), ends.fold(f64::MIN, f64::max));
-            plans.push(MarkPlan { templates: first..templates.len(), span_s });
+            plans.push(MarkPlan { templates: first..templates.len(), span_s: mark.span_s() });
         }
         Plan {
             rate_hz: f64::from(file_rate_hz),
             factor,
+            keep: keep.max(KEEP_AT_LEAST),
             hop: (grid.size - longest) & !1,
             forward: RealFftPlanner::new().plan_fft_forward(grid.size),
             inverse: FftPlanner::new().plan_fft_inverse(grid.size / 2),
@@ -365,7 +363,7 @@ impl Lane {
             return;
         }
         kept.retain(|c| !near(c));
-        if kept.len() >= KEEP_COUNT {
+        if kept.len() >= self.plan.keep {
             let worst = (0..kept.len()).min_by(|a, b| kept[*a].nats.total_cmp(&kept[*b].nats));
             match worst {
                 Some(i) if kept[i].nats < candidate.nats => drop(kept.swap_remove(i)),

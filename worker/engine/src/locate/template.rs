@@ -139,18 +139,20 @@ fn pieces(part: &Part, spectrum: &[Complex<f64>], grid: &Grid) -> Vec<Piece> {
         bins.truncate(part.samples.len());
         bins
     };
+    let shifts = |low: f64, high: f64| -> Vec<Vec<Complex<f64>>> {
+        (0..FRACTIONS).map(|fraction| shifted(low, high, fraction)).collect()
+    };
+    // A sweep is cut where it passes an edge: its pieces follow each other in time. Any other
+    // mark is cut by filters.
+    let whole = part.sweep.map(|_| shifts(0.0, f64::MAX));
     let mut pieces: Vec<Piece> = (0..count)
         .map(|i| {
-            // A sweep is cut where it passes an edge: its pieces follow each other in time. Any
-            // other mark is cut by filters.
             let (low, high) = (edges[i], edges[i + 1]);
-            let range = match part.sweep {
-                Some(_) => window(part, grid, low, high, i == 0, i + 1 == count),
-                None => 0..part.samples.len(),
+            let Some(whole) = &whole else {
+                return piece(0, shifts(low, high).into_iter());
             };
-            let band = if part.sweep.is_some() { (0.0, f64::MAX) } else { (low, high) };
-            let all = (0..FRACTIONS).map(|f| shifted(band.0, band.1, f)[range.clone()].to_vec());
-            piece(range.start, all)
+            let range = window(part, grid, low, high, i == 0, i + 1 == count);
+            piece(range.start, whole.iter().map(|samples| samples[range.clone()].to_vec()))
         })
         .collect();
     let total: f32 = pieces.iter().map(|p| p.share).sum();
