@@ -219,7 +219,12 @@ const SAME_S: f64 = 0.04;
 
 /// Turns the candidates of one mark into arrivals.
 fn arrivals(mark: &Mark, mut all: Vec<(Candidate, HeardIn)>, options: Options) -> Vec<Arrival> {
-    all.sort_by(|a, b| b.0.nats.total_cmp(&a.0.nats));
+    // A channel is a plainer witness than a difference of two, which must be clearly better.
+    let worth = |(candidate, heard_in): &(Candidate, HeardIn)| match heard_in {
+        HeardIn::Channel(_) => candidate.nats,
+        HeardIn::Difference => 0.9 * candidate.nats,
+    };
+    all.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
     let longest = all.iter().map(|(c, _)| c.raw.len()).max().unwrap_or(0);
     if longest == 0 {
         return Vec::new();
@@ -281,3 +286,6 @@ const PART_NATS: f64 = 6.0;
 /// 10⁹ places are looked at in such a file, ln 10⁹ + ln 10⁶ = 34.5. Half a mark lacks the second
 /// sweep that confirms the first, and needs twice as much.
 const SURE_NATS: f64 = 35.0;
+
+#[cfg(test)]
+mod tests;

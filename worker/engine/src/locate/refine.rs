@@ -6,7 +6,7 @@
 //! that the correlation is the channel's impulse response in the mark's band.
 
 use crate::locate::search::Candidate;
-use crate::locate::shape::{self, Pulse};
+use crate::locate::shape::{self, Pulse, Skew};
 use crate::mark::{Mark, Sweep};
 use crate::math::spectrum::Band;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -57,6 +57,9 @@ pub(crate) struct Refined {
 
 /// Half width of the smoothing of the power spectrum.
 const SMOOTH_HZ: f64 = 100.0;
+/// Where a spectrum lies more than 37 dB below its top there is no mark left to whiten, only what
+/// a filter's or a codec's stop band lets through, with delays of its own.
+const LEAST_POWER: f64 = 2e-4;
 /// Evidence in nats from which a part takes part.
 const PART_NATS: f64 = 6.0;
 /// Largest skew looked for, as a logarithm.
@@ -139,16 +142,22 @@ impl Refiner {
         let anchor_s = |i: usize| candidate.parts[i].1 - start_s;
         let (bins, origin_to_anchor_s, rough_s, skew) = if both {
             let bands = [filtered(&self.parts[0]), filtered(&self.parts[1])];
-            let (skew, sd) = self.skew(&bands, [anchor_s(0), anchor_s(1)]);
-            let joined = self.join(&bands, skew);
-            (joined, 0.0, candidate.at_s - start_s, Some((skew, sd)))
+            let skew = self.skew(&bands, [anchor_s(0), anchor_s(1)]);
+            let joined = self.join(&bands, skew.value);
+            (joined, 0.0, candidate.at_s - start_s, Some(skew))
         } else {
             let part = &self.parts[lead];
             (filtered(part), part.anchor_s, anchor_s(lead), None)
         };
         let band = Band { first_bin: self.first_bin, bin_hz: self.bin_hz(), bins };
         let pulse = self.measure(&band, rough_s)?;
-        let skew = skew.map(|(skew, width)| (skew, width * 2.0 / pulse.snr.sqrt()));
+        let slow = skew.map_or(1.0, |skew| skew.value.exp());
+        let skew = skew.filter(|skew| skew.plain).map(|skew| {
+            // Noise over signal of one sweep: as the time before the mark shows it, or as the two
+            // sweeps differ (a codec's noise comes and goes with the sound).
+            let noise = (4.0 / pulse.snr).max(skew.noise);
+            (skew.value, skew.width * noise.sqrt())
+        });
         // Half a mark is moved by the skew that it can't show: 150 ppm is a poor clock.
         let half_sd_s = if both { 0.0 } else { origin_to_anchor_s.abs() * 150e-6 };
         Some(Refined {
@@ -156,7 +165,7 @@ impl Refiner {
             sd_s: pulse.sd_s.hypot(half_sd_s),
             skew,
             snr: pulse.snr,
-            likeness: self.likeness(&candidate.raw, pulse.at_s - origin_to_anchor_s)?,
+            likeness: self.likeness(&candidate.raw, pulse.at_s - origin_to_anchor_s, slow)?,
             inverted: pulse.inverted,
             echo_s: pulse.echo_s,
         })
@@ -184,7 +193,7 @@ impl Refiner {
     fn smooth_power(&self, spectrum: &[C]) -> Vec<f64> {
         let power: Vec<f64> = spectrum.iter().map(Complex::norm_sqr).collect();
         let smooth = shape::box_mean(&power, (SMOOTH_HZ / self.bin_hz()) as usize);
-        let floor = 1e-9 * smooth.iter().copied().fold(0.0, f64::max) + 1e-300;
+        let floor = LEAST_POWER * smooth.iter().copied().fold(0.0, f64::max) + 1e-300;
         smooth.iter().map(|p| p + floor).collect()
     }
 
@@ -208,9 +217,9 @@ impl Refiner {
     /// A sweep played slower by the factor s turns by 2π/k·ln s, rising and falling ones in
     /// opposite directions, and its pole moves with s. Both sweeps passed through the same
     /// channel, so their cross-correlation is free of the channel's delay and phase.
-    fn skew(&self, bands: &[Vec<C>; 2], anchors_s: [f64; 2]) -> (f64, f64) {
+    fn skew(&self, bands: &[Vec<C>; 2], anchors_s: [f64; 2]) -> Skew {
         let (Some(a), Some(b)) = (self.parts[0].sweep, self.parts[1].sweep) else {
-            return (0.0, f64::INFINITY);
+            return Skew::default();
         };
         let step_s = self.step_s();
         let near = |signal: Vec<C>, centre_s: f64| -> Vec<C> {
@@ -240,7 +249,7 @@ impl Refiner {
             let carrier = TAU * carrier_hz * apart_s;
             (value * Complex::from_polar(1.0, carrier - turn(&b, skew) + turn(&a, skew))).re
         };
-        shape::peak_of(score, MAX_SKEW, 4e-5)
+        shape::skew_peak(score, &cross, MAX_SKEW)
     }
 
     /// Both sweeps' correlations, turned and shifted onto each other at the mark's origin.
@@ -269,7 +278,7 @@ impl Refiner {
     /// Share of the sound in the mark's band that the mark explains, as a correlation.
     ///
     /// Both are whitened by the sound's own power: Σ X M* w / √(Σ|X|²w · Σ|M|²w).
-    fn likeness(&self, raw: &[f32], at_s: f64) -> Option<f64> {
+    fn likeness(&self, raw: &[f32], at_s: f64, slow: f64) -> Option<f64> {
         let frame = |s: f64| ((at_s + s) * self.rate_hz).clamp(0.0, raw.len() as f64) as usize;
         let first = frame(self.span_s.0 - 0.01);
         let spectrum = self.spectrum(&raw[first..frame(self.span_s.1 + 0.01).max(first)])?;
@@ -278,14 +287,16 @@ impl Refiner {
         let weight = |i: usize| self.window[i] / power[i];
         let heard: f64 = (0..bins).map(|i| spectrum[i].norm_sqr() * weight(i)).sum();
         let mut mark = 0.0;
-        let mut both = C::default();
+        let mut both = 0.0;
         for part in &self.parts {
             let bins = (0..bins).map(|i| spectrum[i] * part.conjugate[i] * weight(i)).collect();
             let band = Band { first_bin: self.first_bin, bin_hz: self.bin_hz(), bins };
-            both += band.jet_at(at_s + part.anchor_s - first as f64 / self.rate_hz)[0];
+            // Skew turns the two sweeps' phases apart: their sizes add.
+            let anchor_s = at_s + part.anchor_s * slow - first as f64 / self.rate_hz;
+            both += band.jet_at(anchor_s)[0].norm();
             let power = |(i, m): (usize, &C)| m.norm_sqr() * weight(i);
             mark += part.conjugate.iter().enumerate().map(power).sum::<f64>();
         }
-        Some((both.norm() / (heard * mark).sqrt().max(1e-300)).min(1.0))
+        Some((both / (heard * mark).sqrt().max(1e-300)).min(1.0))
     }
 }

@@ -53,6 +53,9 @@ pub(crate) struct Candidate {
 pub(crate) const MARGIN_S: f64 = 0.15;
 /// Largest clock or tempo error looked for.
 const MAX_SKEW: f64 = 0.011;
+/// What nearly every clock stays within, and how much more a tail must show that lies beyond it.
+const CLOCK_SKEW: f64 = 4e-4;
+const FAR_NATS: f32 = 6.0;
 /// Correlation power, over that of white noise, from which a peak is remembered; a pair of peaks
 /// or a single one is weighed from the second figure.
 const PEAK_POWER: f32 = 8.0;
@@ -296,7 +299,17 @@ impl Lane {
                 let expected = peak.start + apart;
                 let partner = tail.and_then(|_| {
                     let near = |p: &&Peak| (p.start - expected).abs() <= slack;
-                    self.peaks[tails].iter().filter(near).max_by(|a, b| a.power.total_cmp(&b.power))
+                    // A clock moves the tail less than a wrong tempo may: there are many more
+                    // chances for noise further out.
+                    let clock = anchors * CLOCK_SKEW + 0.001 * rate;
+                    let worth = |p: &Peak| {
+                        let far = (p.start - expected).abs() > clock;
+                        p.power - if far { FAR_NATS } else { 0.0 }
+                    };
+                    self.peaks[tails]
+                        .iter()
+                        .filter(near)
+                        .max_by(|a, b| worth(a).total_cmp(&worth(b)))
                 });
                 let partner = partner.copied();
                 let power = f64::from(peak.power + partner.map_or(0.0, |p| p.power));

@@ -27,6 +27,8 @@ const EARLIEST_SHARE: f64 = 0.35;
 const EARLIEST_S: f64 = 0.03;
 /// Noise gives more than this many times its mean power once in 160 000 times.
 const NOISE_MULTIPLE: f64 = 12.0;
+/// How far the side lobes of the pulse matter.
+const LOBES_S: f64 = 0.001;
 /// Where the noise is measured, before the peak.
 const NOISE_S: (f64, f64) = (0.14, 0.02);
 /// How far around the rough place the strongest arrival is looked for.
@@ -75,19 +77,44 @@ pub(crate) fn cross_spectrum(windows: &[Vec<C>; 2], step_s: f64) -> Band {
     Band { first_bin: 0, bin_hz, bins }
 }
 
-/// Greatest value of `score` over ±`limit`, found on a grid of `step` and polished; with the
-/// half width that its curvature gives, relative to its height.
-pub(crate) fn peak_of(score: impl Fn(f64) -> f64, limit: f64, step: f64) -> (f64, f64) {
-    let count = (limit / step).ceil() as i64;
-    let (mut best, mut height) = (0.0, f64::MIN);
-    for i in -count..=count {
-        let at = i as f64 * step;
-        let value = score(at);
-        if value > height {
-            (best, height) = (at, value);
-        }
-    }
-    let mut step = step;
+/// What the comparison of two sweeps says of the skew.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Skew {
+    /// Logarithm of how much slower than nominal.
+    pub(crate) value: f64,
+    /// Half width of the peak that its curvature gives.
+    pub(crate) width: f64,
+    /// Noise over signal of one sweep, from how far the two sweeps differ.
+    pub(crate) noise: f64,
+    /// No other skew fits nearly as well.
+    pub(crate) plain: bool,
+}
+
+/// Nearly every clock lies within this: among fits of like height the nearer one is right.
+const CLOCK: f64 = 4e-4;
+/// A fit further out must be this much better; one that is not this much better than any other
+/// place is in doubt.
+const BETTER: f64 = 1.25;
+/// Fits closer than this are the same.
+const SAME_FIT: f64 = 7e-4;
+/// Step of the search, a fortieth of the turn that brings both sweeps' phases back together.
+const STEP: f64 = 4e-5;
+
+/// The skew at which `score` is highest over ±`limit`.
+pub(crate) fn skew_peak(score: impl Fn(f64) -> f64, cross: &Band, limit: f64) -> Skew {
+    let count = (limit / STEP).ceil() as i64;
+    let grid: Vec<(f64, f64)> =
+        (-count..=count).map(|i| i as f64 * STEP).map(|at| (at, score(at))).collect();
+    let top = |fits: &dyn Fn(f64) -> bool| {
+        let inside = grid.iter().filter(|(at, _)| fits(*at));
+        inside.copied().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0.0, 0.0))
+    };
+    let (near, any) = (top(&|at: f64| at.abs() <= CLOCK), top(&|_| true));
+    let further = any.1 > BETTER * near.1 || (any.0 - near.0).abs() < SAME_FIT;
+    let (mut best, mut height) = if further { any } else { near };
+    let rival = top(&|at: f64| (at - best).abs() > SAME_FIT);
+    let plain = height > BETTER * rival.1;
+    let mut step = STEP;
     for _ in 0..20 {
         let (before, after) = (score(best - step), score(best + step));
         let bend = before - 2.0 * height + after;
@@ -98,8 +125,20 @@ pub(crate) fn peak_of(score: impl Fn(f64) -> f64, limit: f64, step: f64) -> (f64
     }
     let h = 2e-5;
     let bend = (score(best - h) - 2.0 * height + score(best + h)) / (h * h);
-    (best, (height / -bend.min(-1e-300)).abs().sqrt())
+    // If both windows told the same story every bin would point the same way; what the height
+    // lacks of the sum of their sizes is noise, spread over the window's free samples.
+    let most: f64 = cross.bins.iter().map(|bin| bin.norm()).sum();
+    let alike = (height / most.max(1e-300)).clamp(1e-6, 1.0);
+    Skew {
+        value: best,
+        width: (height / -bend.min(-1e-300)).abs().sqrt(),
+        noise: (1.0 - alike) / (alike * FREE_SAMPLES),
+        plain,
+    }
 }
+
+/// Free samples of a window of [`CROSS`] under a raised cosine: 3/8 of them, in half the band.
+const FREE_SAMPLES: f64 = CROSS as f64 * 0.375 * 0.5;
 
 /// Finds the earliest strong peak of the signal near `rough_s`.
 pub(crate) fn measure(
@@ -117,7 +156,12 @@ pub(crate) fn measure(
     let behind = |s: f64| strongest - index(s);
     let mut quiet: Vec<f64> = (behind(NOISE_S.0)..behind(NOISE_S.1)).map(power).collect();
     let noise = median(&mut quiet) / LN_2;
-    let least = (EARLIEST_SHARE.powi(2) * power(strongest)).max(NOISE_MULTIPLE * noise);
+    let strength = power(strongest).sqrt();
+    let least = |i: i64| {
+        // Close by, noise stands on a side lobe.
+        let lobe = if strongest - i < index(LOBES_S) { 0.2 * strength } else { 0.0 };
+        (EARLIEST_SHARE * strength).max((NOISE_MULTIPLE * noise).sqrt() + lobe).powi(2)
+    };
     let top = |i: i64| power(i) >= power(i - 1) && power(i) > power(i + 1);
     // A shoulder of a later peak is no arrival of its own: the level must fall off after it.
     let stands = |i: i64| {
@@ -125,7 +169,7 @@ pub(crate) fn measure(
         (i..higher).any(|j| power(j) < 0.6 * power(i))
     };
     let taken =
-        (behind(EARLIEST_S)..strongest).find(|i| top(*i) && power(*i) >= least && stands(*i));
+        (behind(EARLIEST_S)..strongest).find(|i| top(*i) && power(*i) >= least(*i) && stands(*i));
     let taken = taken.unwrap_or(strongest);
     let at_s = climb(band, taken as f64 * step_s, step_s);
     let echo_s = (strongest - taken) as f64 * step_s;
@@ -155,7 +199,7 @@ pub(crate) fn measure(
     } else {
         (at_s, envelope_sd_s)
     };
-    let floor_s = 0.0;
+    let floor_s = (SMEAR_SHARE * smear_s(signal, step_s, at_s)).min(MOST_SMEAR_S);
     Some(Pulse { at_s, sd_s: noise_sd_s.hypot(floor_s), snr, inverted, echo_s })
 }
 
@@ -192,4 +236,44 @@ fn crest(band: &Band, from_s: f64, sign: f64) -> f64 {
         }
     }
     at_s
+}
+
+/// Share of the spread of delays over the band that counts as uncertainty of the place: measured
+/// on loudspeakers and microphones made of resonances, whose place is known.
+const SMEAR_SHARE: f64 = 0.8;
+/// Small loudspeakers and microphones spread a sound by no more (measured likewise).
+const MOST_SMEAR_S: f64 = 60e-6;
+/// Half width of the gate around the peak that the spread is read from.
+const GATE_S: f64 = 0.002;
+
+/// How much the channel spreads the sound in time: the standard deviation of the group delay over
+/// the band, in a gate around the peak. What noise could hide counts as well.
+fn smear_s(signal: &[C], step_s: f64, at_s: f64) -> f64 {
+    let length = signal.len() as i64;
+    let centre = (at_s / step_s).round() as i64;
+    let reach = (GATE_S / step_s) as i64;
+    let gate = |i: i64| 0.5 + 0.5 * (TAU / 2.0 * i as f64 / (reach + 1) as f64).cos();
+    let spacing_hz = 1.0 / GATE_S;
+    let count = (1.0 / step_s / spacing_hz) as usize;
+    let bins: Vec<C> = (0..count)
+        .map(|n| {
+            let term = |i: i64| {
+                let value = signal[(centre + i).rem_euclid(length) as usize];
+                let turn = -TAU * n as f64 * spacing_hz * i as f64 * step_s;
+                value * gate(i) * Complex::from_polar(1.0, turn)
+            };
+            (-reach..=reach).map(term).sum()
+        })
+        .collect();
+    let (mut weights, mut first, mut second) = (0.0, 0.0, 0.0);
+    for pair in bins.windows(2) {
+        let product = pair[1] * pair[0].conj();
+        let weight = product.norm();
+        let delay_s = -product.arg() / (TAU * spacing_hz);
+        weights += weight;
+        first += weight * delay_s;
+        second += weight * delay_s * delay_s;
+    }
+    let weights = weights.max(1e-300);
+    (second / weights - (first / weights).powi(2)).max(0.0).sqrt()
 }
