@@ -155,9 +155,13 @@ pub fn router(app: AppState) -> Router {
         .merge(tus::routes())
         .fallback(|| async { Problem::not_found("There is nothing at this address.") })
         .method_not_allowed_fallback(|| async { Problem::method_not_allowed() })
-        .layer(CatchPanicLayer::custom(|_| Problem::internal().into_response()))
+        .layer(CatchPanicLayer::custom(|_| {
+            tracing::error!("a handler panicked; the panic itself is on standard error");
+            Problem::internal().into_response()
+        }))
         .layer(middleware::from_fn(security::headers))
-        .layer(TraceLayer::new_for_http().make_span_with(span))
+        // Faults are logged where they are handled; "come back later" is none.
+        .layer(TraceLayer::new_for_http().make_span_with(span).on_failure(()))
         .layer(PropagateRequestIdLayer::new(request_id.clone()))
         .layer(SetRequestIdLayer::new(request_id, OwnRequestId))
         .with_state(app)

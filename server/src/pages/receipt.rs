@@ -10,7 +10,7 @@ use ripieno_store::Take;
 use serde::Deserialize;
 
 use super::layout::{Page, PageAnswer, go_to};
-use super::wave::{Lies, wave};
+use super::wave::{Lies, has_flags, wave};
 use super::words;
 use crate::clock::now_us;
 use crate::http::extract::Path;
@@ -24,6 +24,7 @@ use crate::http::{App, AppState, renders};
 #[derive(Debug, Default, Deserialize)]
 pub struct AnswerForm {
     candidate: Option<String>,
+    bar1_beat1_s: Option<String>,
     nudge_ms: Option<String>,
     nudge_beats: Option<String>,
     state: Option<String>,
@@ -58,7 +59,8 @@ impl AnswerForm {
                     Problem::bad_request("Choose one of the places that are offered.")
                 })?),
             };
-        Ok(CorrectionBody { candidate, nudge_ms, state: given(&self.state) })
+        let bar1_beat1_s = number(&self.bar1_beat1_s)?;
+        Ok(CorrectionBody { candidate, bar1_beat1_s, nudge_ms, state: given(&self.state) })
     }
 }
 
@@ -192,17 +194,22 @@ impl Receipt<'_> {
                         "The shades are the sections of the piece, the dashed line is where bar "
                         "1 begins. "
                     }
-                    "Reddish places are those spoken of above."
+                    @if has_flags(&self.take.findings) {
+                        "Reddish places are those spoken of above."
+                    }
                 }
             }
         }
     }
 
-    /// The places to choose from by ear.
+    /// The places to choose from by ear, or where to say the place when there is none to offer.
     fn choice(&self) -> Markup {
+        if self.take.state != TakeState::Asks {
+            return html! {};
+        }
         let candidates = receipts::candidates(self.take);
         if candidates.is_empty() {
-            return html! {};
+            return self.own_place();
         }
         let certain = |c: &CandidateBody| (c.odds * 100.0).round().clamp(1.0, 99.0);
         html! {
@@ -230,6 +237,24 @@ impl Receipt<'_> {
                         }
                     }
                     button type="submit" { "This one is right" }
+                }
+            }
+        }
+    }
+
+    /// For a take that fits nowhere by itself: its player can say where bar 1 begins.
+    fn own_place(&self) -> Markup {
+        html! {
+            section.sheet {
+                h2 { "Where does the piece begin in your recording?" }
+                p { "Listen to your recording and note the second at which you play the first "
+                    "beat of bar 1, or where it would be if you join in later. You can nudge it "
+                    "afterwards." }
+                form method="post" action={ "/receipt/" (self.token) "/answer" } {
+                    label for="f-place" { "Seconds from the start of the file" }
+                    input #f-place type="number" name="bar1_beat1_s" step="0.001" required
+                        inputmode="decimal";
+                    p.row { button type="submit" { "Bar 1 begins there" } }
                 }
             }
         }

@@ -4,7 +4,8 @@
 use maud::{Markup, html};
 use ripieno_score::Piece;
 
-const WIDTH: f64 = 960.0;
+/// Widths it is drawn for: a desk's screen and a phone's.
+const WIDTHS: [(&str, f64); 2] = [("wide", 960.0), ("narrow", 340.0)];
 const CROWD: f64 = 84.0;
 const BAND: f64 = 34.0;
 /// Colours there are for sections and families.
@@ -21,18 +22,22 @@ pub struct Dot<'a> {
 /// The strip as a picture; `says` is what it shows, in words.
 #[must_use]
 pub fn strip(piece: &Piece, dots: &[Dot<'_>], says: &str) -> Markup {
+    html! { @for (class, width) in WIDTHS { (drawn(piece, dots, says, class, width)) } }
+}
+
+fn drawn(piece: &Piece, dots: &[Dot<'_>], says: &str, class: &str, width: f64) -> Markup {
     let bars = f64::from(piece.last_bar.max(1));
-    let x = |bar: f64| (bar - 1.0) / bars * WIDTH;
+    let x = |bar: f64| (bar - 1.0) / bars * width;
     let height = CROWD + BAND + 26.0;
     html! {
-        svg.strip viewBox={ "0 0 " (WIDTH) " " (height) } role="img" aria-label=(says) {
+        svg class={ "strip " (class) } viewBox={ "0 0 " (width) " " (height) } role="img" aria-label=(says) {
             @for (index, section) in piece.sections.iter().enumerate() {
                 @let left = x(f64::from(section.first_bar));
                 @let right = x(f64::from(section.last_bar) + 1.0);
                 rect class={ "wash-" (index % HUES) } x=(round(left)) y=(CROWD)
                     width=(round(right - left)) height=(BAND) {}
             }
-            @for bar in (1..=piece.last_bar + 1).step_by(bar_step(piece.last_bar)) {
+            @for bar in (1..=piece.last_bar + 1).step_by(bar_step(piece.last_bar, width)) {
                 @let edge = piece.sections.iter().any(|s| s.first_bar == bar)
                     || bar == piece.last_bar + 1;
                 line class=(if edge { "edge" } else { "bar-line" })
@@ -42,13 +47,13 @@ pub fn strip(piece: &Piece, dots: &[Dot<'_>], says: &str) -> Markup {
             @for dot in dots {
                 @let (across, up) = place(dot.id);
                 circle class={ "dot-" (dot.hue % HUES) } r="4.5"
-                    cx=(round(8.0 + across * (WIDTH - 16.0)))
+                    cx=(round(8.0 + across * (width - 16.0)))
                     cy=(round(CROWD - 14.0 - up * up * (CROWD - 24.0))) {}
             }
             @for section in &piece.sections {
                 @let left = x(f64::from(section.first_bar));
                 @let room = x(f64::from(section.last_bar) + 1.0) - left;
-                @if room > 60.0 {
+                @if room > 40.0 {
                     text x=(round(left + 6.0)) y=(CROWD + 21.0) {
                         (short(&section.name, room))
                     }
@@ -61,9 +66,9 @@ pub fn strip(piece: &Piece, dots: &[Dot<'_>], says: &str) -> Markup {
     }
 }
 
-/// Which bars get a line: so many that about a hundred remain.
-fn bar_step(bars: i32) -> usize {
-    usize::try_from(bars).unwrap_or(1).div_ceil(100).max(1)
+/// Which bars get a line: so many that they stay apart.
+fn bar_step(bars: i32, width: f64) -> usize {
+    usize::try_from(bars).unwrap_or(1).div_ceil((width / 9.0) as usize).max(1)
 }
 
 /// As much of a name as there is room for.
@@ -107,6 +112,6 @@ mod tests {
     fn a_take_keeps_its_place_in_the_crowd() {
         assert_eq!(place("a"), place("a"));
         assert_ne!(place("a"), place("b"));
-        assert_eq!((bar_step(64), bar_step(250), bar_step(0)), (1, 3, 1));
+        assert_eq!((bar_step(64, 960.0), bar_step(250, 960.0), bar_step(0, 340.0)), (1, 3, 1));
     }
 }

@@ -7,7 +7,8 @@ use serde_json::Value;
 use super::strip::{HUES, round};
 use super::words::minutes;
 
-const WIDTH: f64 = 960.0;
+/// Widths it is drawn for: a desk's screen and a phone's.
+const WIDTHS: [(&str, f64); 2] = [("wide", 960.0), ("narrow", 320.0)];
 const TALL: f64 = 120.0;
 const HEAD: f64 = 22.0;
 
@@ -39,12 +40,26 @@ impl Lies {
 #[must_use]
 pub fn wave(plots: &Value, piece: &Piece, lies: Option<Lies>, findings: &Value) -> Markup {
     let Some(columns) = Columns::read(plots) else { return html! {} };
+    let flagged = spans(findings);
+    html! {
+        @for (class, width) in WIDTHS { (drawn(&columns, piece, lies, &flagged, class, width)) }
+    }
+}
+
+fn drawn(
+    columns: &Columns,
+    piece: &Piece,
+    lies: Option<Lies>,
+    flagged: &[(f64, f64)],
+    class: &str,
+    width: f64,
+) -> Markup {
     let length_s = columns.length_s();
-    let x = |file_s: f64| round((file_s / length_s).clamp(0.0, 1.0) * WIDTH);
+    let x = |file_s: f64| round((file_s / length_s).clamp(0.0, 1.0) * width);
     let middle = HEAD + TALL / 2.0;
     let says = format!("Waveform of the recording, {} minutes long", minutes(length_s));
     html! {
-        svg.wave viewBox={ "0 0 " (WIDTH) " " (HEAD + TALL + 20.0) } role="img" aria-label=(says) {
+        svg class={ "wave " (class) } viewBox={ "0 0 " (width) " " (HEAD + TALL + 20.0) } role="img" aria-label=(says) {
             @if let Some(lies) = lies {
                 @for (index, section) in piece.sections.iter().enumerate() {
                     @let (from_s, to_s) = piece.section_seconds(section);
@@ -52,27 +67,43 @@ pub fn wave(plots: &Value, piece: &Piece, lies: Option<Lies>, findings: &Value) 
                     @if right > left {
                         rect class={ "wash-" (index % HUES) } x=(left) y=(HEAD)
                             width=(round(right - left)) height=(TALL) {}
-                        @if right - left > 70.0 {
+                        @if right - left > 8.0 * section.name.chars().count() as f64 {
                             text x=(left + 4.0) y="15" { (section.name) }
                         }
                     }
                 }
             }
-            @for (from_s, to_s) in spans(findings) {
+            @for (from_s, to_s) in flagged.iter().copied() {
                 rect.flag x=(x(from_s)) y=(HEAD) height=(TALL)
                     width=((x(to_s) - x(from_s)).max(1.5)) {}
             }
-            path.sound d=(columns.outline(middle)) {}
+            path.sound d=(columns.outline(middle, width)) {}
             @if let Some(lies) = lies {
                 line.mark x1=(x(lies.bar1_beat1_s)) x2=(x(lies.bar1_beat1_s))
                     y1=(HEAD - 4.0) y2=(HEAD + TALL) {}
             }
-            @for minute in 0..=((length_s / 30.0) as u32).min(40) {
-                @let at_s = f64::from(minute) * 30.0;
+            @for at_s in ticks(length_s, width) {
                 text.count x=(x(at_s)) y=(HEAD + TALL + 15.0) { (minutes(at_s)) }
             }
         }
     }
+}
+
+/// Where the clock is written: every half minute, minute, … so that the numbers stay apart.
+fn ticks(length_s: f64, width: f64) -> Vec<f64> {
+    let most = width / 40.0;
+    let steps = [5.0, 10.0, 30.0, 60.0, 300.0, 600.0, 3600.0];
+    let step = steps.into_iter().find(|step| length_s / step <= most).unwrap_or(3600.0);
+    (0..=(length_s / step) as u32)
+        .map(|n| f64::from(n) * step)
+        .filter(|at| at + step * 0.4 < length_s)
+        .collect()
+}
+
+/// Whether a finding that matters points at places in the recording.
+#[must_use]
+pub fn has_flags(findings: &Value) -> bool {
+    !spans(findings).is_empty()
 }
 
 /// Stretches that findings point at, a hundred at most.
@@ -108,10 +139,10 @@ impl Columns {
     }
 
     /// One closed path: the upper edge there, the lower edge back.
-    fn outline(&self, middle: f64) -> String {
-        let step = self.lowest.len().div_ceil(700);
+    fn outline(&self, middle: f64, width: f64) -> String {
+        let step = self.lowest.len().div_ceil((width * 0.75) as usize);
         let half = TALL / 2.0;
-        let at = |index: usize| round((index * step) as f64 / self.lowest.len() as f64 * WIDTH);
+        let at = |index: usize| round((index * step) as f64 / self.lowest.len() as f64 * width);
         let mut path = String::from("M0 ");
         path += &round(middle).to_string();
         for (index, group) in self.highest.chunks(step).enumerate() {

@@ -13,6 +13,8 @@ use crate::http::problem::{Answer, Problem};
 
 /// Furthest a take can be nudged by hand: beyond it, it is another place, not a nudge.
 const MOST_NUDGE_MS: f64 = 5_000.0;
+/// No recording is a day long. A place before its start is one where bar 1 was not recorded.
+const MOST_PLACE_S: f64 = 86_400.0;
 
 /// A decision about a take. What is left out stays as it is.
 #[derive(Clone, Debug, Default, Deserialize, ToSchema)]
@@ -20,6 +22,9 @@ const MOST_NUDGE_MS: f64 = 5_000.0;
 pub struct CorrectionBody {
     /// Which of the take's candidate places is right, counted from 0 in `outcome.candidates`.
     pub candidate: Option<usize>,
+    /// Where bar 1 beat 1 lies in the file, in seconds, when no candidate is right.
+    #[schema(example = 5.25)]
+    pub bar1_beat1_s: Option<f64>,
     /// How far to move it from where the analysis puts it, in milliseconds; later is positive.
     /// It replaces an earlier nudge. At most 5 000 either way.
     #[schema(minimum = -5000, maximum = 5000, example = -12.5)]
@@ -83,7 +88,7 @@ fn decided_state(word: &str) -> Answer<TakeState> {
 /// "nudge_ms"}`. A candidate is kept by its figures, since its number may change with the next
 /// analysis.
 fn corrections(before: &Value, outcome: &Value, wish: &CorrectionBody) -> Answer<Option<Value>> {
-    if wish.candidate.is_none() && wish.nudge_ms.is_none() {
+    if wish.candidate.is_none() && wish.bar1_beat1_s.is_none() && wish.nudge_ms.is_none() {
         return Ok(None);
     }
     let mut after = before.as_object().cloned().unwrap_or_default();
@@ -101,6 +106,16 @@ fn corrections(before: &Value, outcome: &Value, wish: &CorrectionBody) -> Answer
             "ratio_ppm": candidate["ratio_ppm"],
         });
         after.insert("chosen".to_owned(), chosen);
+    }
+    if let Some(at_s) = wish.bar1_beat1_s {
+        if !(at_s.is_finite() && at_s.abs() <= MOST_PLACE_S) {
+            return Err(wrong(
+                "/bar1_beat1_s",
+                "there is no such place in the file",
+                "give its seconds",
+            ));
+        }
+        after.insert("chosen".to_owned(), json!({ "bar1_beat1_s": at_s, "ratio_ppm": null }));
     }
     if let Some(nudge_ms) = wish.nudge_ms {
         if !(nudge_ms.is_finite() && nudge_ms.abs() <= MOST_NUDGE_MS) {

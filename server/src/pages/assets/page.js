@@ -7,7 +7,7 @@ document.addEventListener("DOMContentLoaded", () => {
   for (const time of document.querySelectorAll("time[data-local]")) {
     const at = new Date(time.dateTime);
     if (Number.isNaN(at.getTime())) continue;
-    time.textContent = new Intl.DateTimeFormat(document.documentElement.lang || undefined, {
+    time.textContent = new Intl.DateTimeFormat(navigator.language, {
       weekday: "long",
       day: "numeric",
       month: "long",
