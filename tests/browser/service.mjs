@@ -111,7 +111,7 @@ export async function makePiece(service) {
 }
 
 /** Asks again and again until there is something. */
-export async function until(ask, seconds = 60) {
+export async function until(ask, seconds = 180) {
   const end = Date.now() + seconds * 1000;
   while (Date.now() < end) {
     const found = await ask();
