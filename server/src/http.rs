@@ -114,8 +114,8 @@ fn quick_api() -> OpenApiRouter<AppState> {
         .routes(routes!(renders::list, renders::start))
         .routes(routes!(renders::show, renders::cancel))
         .routes(routes!(renders::file))
-        .routes(routes!(renders::progress))
-        .routes(routes!(renders::preview))
+        .routes(routes!(renders::watch::progress))
+        .routes(routes!(renders::preview::newest))
         .routes(routes!(events::list))
 }
 

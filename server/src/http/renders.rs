@@ -1,13 +1,11 @@
 //! Renders: asked for, watched, called off, fetched.
 
-use std::convert::Infallible;
-use std::time::Duration;
+pub mod preview;
+pub mod watch;
 
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
-use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
-use futures::Stream;
 use ripieno_score::{Mistake, Mistakes, Piece};
 use ripieno_store::{ErrorKind, NewRender, Render, RenderFile, RenderKind, RenderState, TakeState};
 use ripieno_worker::jobs::Job;
@@ -19,9 +17,6 @@ use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
 use super::{App, AppState, files, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
-
-/// How often a watched render is looked at.
-const LOOK_EVERY: Duration = Duration::from_millis(400);
 
 /// What a render is to be.
 #[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
@@ -321,122 +316,4 @@ pub async fn send_file(app: &App, id: &str, name: &str, headers: &HeaderMap) -> 
         attachment: false,
     };
     files::answer(app, headers, &kept).await
-}
-
-/// The newest preview of the whole piece that is done, with the name of its sound file.
-///
-/// # Errors
-/// A fault of the store.
-pub async fn newest_to_hear(app: &App, piece_id: &str) -> Answer<Option<(Render, String)>> {
-    for render in app.store.list_renders(piece_id, None, 20).await? {
-        if render.state != RenderState::Done || !is_whole(&render) {
-            continue;
-        }
-        let files = app.store.render_files(&render.id).await?;
-        if let Some(file) = files.into_iter().find(|f| f.name.starts_with("preview.")) {
-            return Ok(Some((render, file.name)));
-        }
-    }
-    Ok(None)
-}
-
-/// Whether everybody is in it, all along.
-fn is_whole(render: &Render) -> bool {
-    let none = |name: &str| render.request[name].as_array().is_none_or(Vec::is_empty);
-    none("sections") && none("groups") && render.request["louder_take"].is_null()
-}
-
-/// Piece time at which a render's files begin, in seconds.
-#[must_use]
-pub fn starts_at_s(render: &Render) -> f64 {
-    let rate = render.result["sample_rate_hz"].as_f64().filter(|r| *r > 0.0).unwrap_or(48_000.0);
-    render.result["first_sample"].as_f64().unwrap_or_default() / rate
-}
-
-/// Which preview to hear.
-#[derive(Debug, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-pub struct WhichPreview {
-    /// The render's id, so that the address changes with the sound; without it, the newest.
-    pub of: Option<String>,
-}
-
-/// The newest preview of the whole piece, for everybody.
-#[utoipa::path(get, path = "/api/v1/pieces/{slug}/preview", tag = "renders",
-    operation_id = "newestPreview",
-    security(()),
-    params(("slug" = String, Path, description = "The piece"), WhichPreview),
-    responses(
-        (status = 200, description = "The sound, small enough for a phone"),
-        (status = 206, description = "The part that was asked for"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 416, description = "The range lies outside the file"),
-    ))]
-pub async fn preview(
-    State(app): State<AppState>,
-    Path(slug): Path<String>,
-    Query(which): Query<WhichPreview>,
-    headers: HeaderMap,
-) -> Answer<Response> {
-    let piece = pieces::load(&app, &slug).await?.record;
-    let newest = newest_to_hear(&app, &piece.id).await?;
-    // An older one that a page still names may be gone or never public: the newest stands in.
-    let _ = which.of;
-    match newest {
-        Some((render, file)) => send_file(&app, &render.id, &file, &headers).await,
-        None => Err(Problem::not_found("There is no preview of this piece yet.")),
-    }
-}
-
-/// Watch a render: server-sent events named `progress`, each a render as JSON, until it is over.
-#[utoipa::path(get, path = "/api/v1/renders/{id}/progress", tag = "renders",
-    operation_id = "watchRender",
-    security(("organiser" = [])),
-    params(("id" = String, Path, description = "The render")),
-    responses(
-        (status = 200, content_type = "text/event-stream", body = String),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-    ))]
-pub async fn progress(
-    State(app): State<AppState>,
-    _organiser: Organiser,
-    Path(id): Path<String>,
-) -> Answer<Sse<impl Stream<Item = Result<Event, Infallible>>>> {
-    load(&app, &id).await?;
-    let watch = Watch { app, id, said: None, over: false };
-    let events = futures::stream::unfold(watch, Watch::next);
-    Ok(Sse::new(events).keep_alive(KeepAlive::default()))
-}
-
-/// One client watching one render.
-struct Watch {
-    app: AppState,
-    id: String,
-    said: Option<(RenderState, i64, String)>,
-    over: bool,
-}
-
-impl Watch {
-    /// Waits for news; ends after a render's last state, when it is gone, or at a stop.
-    async fn next(mut self) -> Option<(Result<Event, Infallible>, Self)> {
-        while !self.over {
-            let render = self.app.store.render(&self.id).await.ok()?;
-            let now = (render.state, render.progress_permille, render.doing.clone());
-            if self.said.as_ref() != Some(&now) {
-                self.said = Some(now);
-                self.over = !matches!(render.state, RenderState::Queued | RenderState::Rendering);
-                let files = self.app.store.render_files(&self.id).await.ok()?;
-                let event = Event::default().event("progress");
-                let event = event.json_data(body(render, files)).ok()?;
-                return Some((Ok(event), self));
-            }
-            tokio::select! {
-                () = tokio::time::sleep(LOOK_EVERY) => {}
-                () = self.app.stopping.cancelled() => return None,
-            }
-        }
-        None
-    }
 }

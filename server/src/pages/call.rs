@@ -15,7 +15,8 @@ use crate::http::extract::Path;
 use crate::http::multipart::size_in_words;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::Answer;
-use crate::http::{App, AppState, pack, renders};
+use crate::http::renders::preview;
+use crate::http::{App, AppState, pack};
 
 /// All pieces there are.
 pub async fn pieces(State(app): State<AppState>) -> PageAnswer {
@@ -78,7 +79,7 @@ async fn show(app: &App, loaded: &LoadedPiece) -> Answer<Response> {
         .map(|t| Dot { id: &t.id, hue: family_hue(t.form["family"].as_str().unwrap_or_default()) })
         .collect();
     let files = pack::pack_files(app, &loaded.record.id).await?;
-    let preview = preview(app, loaded).await?;
+    let preview = heard_now(app, loaded).await?;
     let main = html! {
         h1 { (piece.title) }
         @if !piece.composer_credit.is_empty() { p.soft { (piece.composer_credit) } }
@@ -137,13 +138,13 @@ fn crowd_in_words(loaded: &LoadedPiece, takes: usize) -> String {
 }
 
 /// The newest preview, with a button for each section to play from.
-async fn preview(app: &App, loaded: &LoadedPiece) -> Answer<Markup> {
-    let Some((render, file)) = renders::newest_to_hear(app, &loaded.record.id).await? else {
+async fn heard_now(app: &App, loaded: &LoadedPiece) -> Answer<Markup> {
+    let Some((render, file)) = preview::newest_to_hear(app, &loaded.record.id).await? else {
         return Ok(html! {});
     };
     let when = render.finished_at.unwrap_or(render.created_at);
     let address = format!("/api/v1/pieces/{}/preview?of={}", loaded.record.slug, render.id);
-    let starts_s = renders::starts_at_s(&render);
+    let starts_s = preview::starts_at_s(&render);
     Ok(html! {
         section.sheet {
             h2 { "How it sounds now" }

@@ -17,8 +17,9 @@ use crate::http::extract::Path;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem};
 use crate::http::receipts::{self, CandidateBody};
+use crate::http::renders::preview;
 use crate::http::takes::correction::{self, CorrectionBody};
-use crate::http::{App, AppState, renders};
+use crate::http::{App, AppState};
 
 /// What is sent to answer a question or to nudge, as a plain form.
 #[derive(Debug, Default, Deserialize)]
@@ -129,7 +130,7 @@ impl Receipt<'_> {
         let state = self.take.state;
         let waiting = matches!(state, TakeState::Received | TakeState::Conforming);
         let here = state != TakeState::Withdrawn;
-        let preview = renders::newest_to_hear(self.app, &self.loaded.record.id).await?;
+        let heard = preview::newest_to_hear(self.app, &self.loaded.record.id).await?;
         let main = html! {
             h1 { "Your take for " (self.loaded.record.title) }
             div #verdict role="status" data-token=(self.token) data-state=(state.word())
@@ -144,8 +145,8 @@ impl Receipt<'_> {
                 (self.findings())
                 (self.picture())
                 (self.choice())
-                (self.listen(preview.as_ref().map(|(render, _)| {
-                    (render.id.as_str(), renders::starts_at_s(render))
+                (self.listen(heard.as_ref().map(|(render, _)| {
+                    (render.id.as_str(), preview::starts_at_s(render))
                 })))
                 (self.nudge())
                 (self.yours())

@@ -32,6 +32,14 @@ pub fn instant(at_us: i64) -> Markup {
     html! { time datetime=(rfc3339(at_us)) data-local { (text) } }
 }
 
+/// An instant where there is little room.
+#[must_use]
+pub fn instant_short(at_us: i64) -> Markup {
+    let at = jiff::Timestamp::from_microsecond(at_us).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    let text = at.strftime("%-d %b, %H:%M UTC").to_string();
+    html! { time datetime=(rfc3339(at_us)) data-local="short" { (text) } }
+}
+
 /// A deadline in the organiser's zone, until a script puts it into the reader's.
 #[must_use]
 pub fn deadline(at_us: i64, zone: Option<&str>) -> Markup {

@@ -3,19 +3,15 @@
 
 document.documentElement.classList.add("with-script");
 
+const SHORT = { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" };
+const LONG = { ...SHORT, weekday: "long", month: "long", year: "numeric", timeZoneName: "short" };
+
 document.addEventListener("DOMContentLoaded", () => {
   for (const time of document.querySelectorAll("time[data-local]")) {
     const at = new Date(time.dateTime);
     if (Number.isNaN(at.getTime())) continue;
-    time.textContent = new Intl.DateTimeFormat(navigator.language, {
-      weekday: "long",
-      day: "numeric",
-      month: "long",
-      year: "numeric",
-      hour: "2-digit",
-      minute: "2-digit",
-      timeZoneName: "short",
-    }).format(at);
+    const parts = time.dataset.local === "short" ? SHORT : LONG;
+    time.textContent = new Intl.DateTimeFormat(navigator.language, parts).format(at);
   }
   // A form that takes something away asks once more.
   for (const form of document.querySelectorAll("form[data-confirm]")) {

@@ -156,7 +156,7 @@ fn takes_table(slug: &str, takes: &[TakeSummary]) -> Markup {
                             td { (words::state(take.state))
                                 @if take.replaced_by.is_some() { " (replaced)" } }
                             td { (take.findings[0]["says"].as_str().unwrap_or_default()) }
-                            td data-is="Came" { (words::instant(take.created_at)) }
+                            td data-is="Came" { (words::instant_short(take.created_at)) }
                         }
                     }
                 }

@@ -112,7 +112,7 @@ fn findings(take: &Take) -> Markup {
     html! {
         section.sheet {
             h2 { "What was found" }
-            @if all.is_empty() { p { "Nothing yet." } }
+            @if all.is_empty() { p { "Nothing that needs saying." } }
             ul.findings {
                 @for finding in all {
                     li class=(text(finding, "severity")) {
