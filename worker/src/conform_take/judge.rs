@@ -39,13 +39,19 @@ pub(super) fn undecodable(error: &DecodeError) -> Outcome {
     }
 }
 
+/// What a fit says of a tempo that is not the guide's.
+const TEMPO_CODES: [&str; 4] = ["half_tempo", "double_tempo", "wrong_tempo", "mislabelled_rate"];
+
 /// Everything there is to say of a take, weightiest first, each code once.
 pub(super) fn findings(take: &Take<'_>, notes: &[Note], plan: &ConformPlan) -> Vec<Finding> {
     let mut findings: Vec<Finding> = notes.iter().map(of_note).collect();
     if let Some(fit) = take.fit {
         findings.extend(fit.findings.iter().cloned());
         findings.extend(lag(fit, plan));
-        if !plan.is_placed_by_hand() {
+        // Where the fit has already said what is wrong with the tempo, the pitch is no new question;
+        // a person who set the ratio by hand has answered it.
+        let said = fit.findings.iter().any(|finding| TEMPO_CODES.contains(&finding.code));
+        if !said && !plan.is_placed_by_hand() {
             let limit = plan.policy().resample_limit_cents;
             findings.extend(pitch_would_shift(fit.ratio_ppm, limit));
         }
