@@ -32,6 +32,9 @@ pub struct Arrival {
     pub skew_ppm: Option<f64>,
     /// Standard uncertainty of `skew_ppm`.
     pub skew_sd_ppm: Option<f64>,
+    /// How far the origin truly lies after `at_s` for each unit of ratio, in seconds: half a mark
+    /// can't tell a skew from a shift. 0 for a whole one.
+    pub per_ratio_s: f64,
     /// Energy of the mark over the noise density beside it, in dB (2E/N₀).
     pub snr_db: f64,
     /// How much of the mark is there.
@@ -266,6 +269,7 @@ fn arrival(kind: Kind, candidate: &Candidate, heard_in: HeardIn, refined: &Refin
         score,
         skew_ppm: refined.skew.map(|(skew, _)| skew.exp_m1() * 1e6),
         skew_sd_ppm: refined.skew.map(|(_, sd)| sd * 1e6),
+        per_ratio_s: refined.per_ratio_s,
         snr_db: 10.0 * refined.snr.max(1e-3).log10(),
         part,
         heard_in,

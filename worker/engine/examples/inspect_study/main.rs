@@ -142,6 +142,7 @@ fn findings(channels: &[Vec<f32>]) -> Vec<Finding> {
         score: 1.0,
         skew_ppm: None,
         skew_sd_ppm: None,
+        per_ratio_s: 0.0,
         snr_db: 30.0,
         part: Part::Whole,
         likeness: 1.0,

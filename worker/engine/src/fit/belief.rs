@@ -57,27 +57,74 @@ pub(super) fn log_lag(lag_s: f64, prior: &Prior) -> f64 {
     (near + wireless + anywhere).ln()
 }
 
-/// Joins the measured ratio with the belief about clocks and the mark's skew; the lag follows
-/// by its covariance.
+/// What may be so of a take's ratio: the belief given the mark's skew, and how well skew and
+/// playing speak for it.
+struct Belief {
+    mean: f64,
+    variance: f64,
+    weight: f64,
+}
+
+/// Two clocks alone; a recording that runs at another speed as a whole, so that the mark shows
+/// it; a tempo set wrong, so that the mark shows the clocks only.
+fn beliefs(laid: &Laid, prior: &Prior, mark: Option<&Arrival>) -> Vec<Belief> {
+    let clock = prior.clock_sd_ppm * 1e-6;
+    let played = laid.covariance[2];
+    let wide = 1.0 / (2.0 * prior.most_ratio_ppm * 1e-6);
+    // A belief so wide that the playing alone decides.
+    let open = Belief { mean: laid.ratio, variance: f64::INFINITY, weight: 0.0 };
+    let fits =
+        |mean: f64, variance: f64| log_normal(laid.ratio - mean, (played + variance).sqrt()).exp();
+    let Some((skew, sd)) = skew(mark) else {
+        let clocked = CLOCKED * fits(0.0, clock * clock);
+        return vec![
+            Belief { mean: 0.0, variance: clock * clock, weight: clocked },
+            Belief { weight: (1.0 - CLOCKED) * wide, ..open },
+        ];
+    };
+    let by_clock = log_normal(skew, clock.hypot(sd)).exp();
+    let (a, b) = (1.0 / (sd * sd), 1.0 / (clock * clock));
+    let both = (skew * a / (a + b), 1.0 / (a + b));
+    let other = 0.5 * (1.0 - CLOCKED) * wide;
+    vec![
+        Belief {
+            mean: both.0,
+            variance: both.1,
+            weight: CLOCKED * by_clock * fits(both.0, both.1),
+        },
+        Belief { mean: skew, variance: sd * sd, weight: other * fits(skew, sd * sd) },
+        Belief { weight: other * by_clock, ..open },
+    ]
+}
+
+/// Joins the measured ratio with the belief about clocks and the mark's skew, as the mean and
+/// spread of the mixture; the lag follows by its covariance.
 pub(super) fn join(laid: &mut Laid, prior: &Prior, mark: Option<&Arrival>) {
     let variance = laid.covariance[2];
     if variance <= 0.0 {
         return;
     }
-    let clock = skew(mark).map_or((0.0, prior.clock_sd_ppm * 1e-6), |(value, sd)| {
-        // The clock's own belief sharpens a weak skew.
-        let (a, b) = (1.0 / (sd * sd), 1.0 / (prior.clock_sd_ppm * 1e-6).powi(2));
-        (value * a / (a + b), (1.0 / (a + b)).sqrt())
-    });
-    let wide = 1.0 / (2.0 * prior.most_ratio_ppm * 1e-6);
-    let fits = log_normal(laid.ratio - clock.0, variance.sqrt().hypot(clock.1)).exp();
-    let odds = CLOCKED * fits / (CLOCKED * fits + (1.0 - CLOCKED) * wide);
-    let gain = variance / (variance + clock.1 * clock.1);
-    let step = gain * (clock.0 - laid.ratio);
-    let shrunk = variance * (1.0 - gain);
-    let mean_step = odds * step;
-    let joined = odds * (shrunk + (step - mean_step).powi(2))
-        + (1.0 - odds) * (variance + mean_step.powi(2));
+    let beliefs = beliefs(laid, prior, mark);
+    let total: f64 = beliefs.iter().map(|belief| belief.weight).sum();
+    if total <= 0.0 || !total.is_finite() {
+        return;
+    }
+    // Step and variance of each part, once the playing is joined to it.
+    let parts: Vec<(f64, f64, f64)> = beliefs
+        .iter()
+        .map(|belief| {
+            let gain = if belief.variance.is_finite() {
+                variance / (variance + belief.variance)
+            } else {
+                0.0
+            };
+            let step = gain * (belief.mean - laid.ratio);
+            (belief.weight / total, step, variance * (1.0 - gain))
+        })
+        .collect();
+    let mean_step: f64 = parts.iter().map(|(odds, step, _)| odds * step).sum();
+    let joined: f64 =
+        parts.iter().map(|(odds, step, shrunk)| odds * (shrunk + (step - mean_step).powi(2))).sum();
     let slope = laid.covariance[1] / variance;
     laid.ratio += mean_step;
     laid.lag_s += slope * mean_step;

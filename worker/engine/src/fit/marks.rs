@@ -57,7 +57,14 @@ pub(super) fn pair<'a>(
     });
     possible.max_by(|a, b| a.score.total_cmp(&b.score)).map(|closing| Pair {
         closing,
-        ratio: (closing.at_s - opening.at_s) / apart_s - 1.0,
+        ratio: ratio_between(opening, closing, apart_s),
         ratio_sd: opening.sd_s.hypot(closing.sd_s) / apart_s,
     })
+}
+
+/// The ratio at which two marks lie as far apart as they do, where a half mark's own place
+/// depends on the ratio: (c + r·pc) − (o + r·po) = apart·(1 + r).
+fn ratio_between(opening: &Arrival, closing: &Arrival, apart_s: f64) -> f64 {
+    let moved_s = closing.per_ratio_s - opening.per_ratio_s;
+    (closing.at_s - opening.at_s - apart_s) / (apart_s - moved_s)
 }

@@ -16,7 +16,7 @@ const MOST_LATE_MS: f64 = 400.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
 const WANDER_MS: (f64, f64) = (35.0, 80.0);
 /// An end of the piece known no better than this has to be asked about.
-const LOOSE_END_MS: f64 = 60.0;
+const LOOSE_END_MS: f64 = 25.0;
 
 /// Fills in findings, candidates and certainty for a fit by marks.
 pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {

@@ -46,6 +46,8 @@ pub(crate) struct Refined {
     pub(crate) sd_s: f64,
     /// ln of how much slower than nominal, and its standard uncertainty.
     pub(crate) skew: Option<(f64, f64)>,
+    /// How far the place moves for each unit of ratio that the mark can't show, in seconds.
+    pub(crate) per_ratio_s: f64,
     /// Energy of the mark over the noise density, 2E/N₀, as a ratio.
     pub(crate) snr: f64,
     /// Correlation of the mark with what is there, in the mark's band, 0 to 1.
@@ -164,6 +166,7 @@ impl Refiner {
             at_s: start_s + pulse.at_s - origin_to_anchor_s,
             sd_s: pulse.sd_s.hypot(half_sd_s),
             skew,
+            per_ratio_s: if both { 0.0 } else { -origin_to_anchor_s },
             snr: pulse.snr,
             likeness: self.likeness(&candidate.raw, pulse.at_s - origin_to_anchor_s, slow)?,
             inverted: pulse.inverted,

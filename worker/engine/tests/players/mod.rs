@@ -181,6 +181,7 @@ pub fn record(rng: &mut Rng, piece: &Piece, player: &Player, marks: (bool, bool)
             score: 0.95,
             skew_ppm: None,
             skew_sd_ppm: None,
+            per_ratio_s: 0.0,
             snr_db: 40.0,
             part: Part::Whole,
             heard_in: HeardIn::Channel(0),
