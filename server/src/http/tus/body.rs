@@ -43,8 +43,8 @@ impl Checksum {
         Ok(Self { expected, sum: Sha1::new() })
     }
 
-    fn holds(self) -> bool {
-        self.sum.finalize().as_slice() == self.expected
+    fn holds(&self) -> bool {
+        self.sum.clone().finalize().as_slice() == self.expected
     }
 }
 
@@ -96,12 +96,8 @@ pub(super) async fn pour(
     match checksum {
         // Without its end a checksum cannot be told, so nothing of it counts.
         Some(_) if !whole => return Err(broke_off()),
-        Some(checksum) => {
-            if !checksum.holds() {
-                return Err(Problem::checksum_mismatch());
-            }
-        }
-        None => {}
+        Some(checksum) if !checksum.holds() => return Err(Problem::checksum_mismatch()),
+        Some(_) | None => {}
     }
     to.keep().await?;
     if whole { Ok(()) } else { Err(broke_off()) }
