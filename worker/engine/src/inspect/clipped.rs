@@ -163,7 +163,7 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     let span = take.span_s();
     let runs: Vec<&ClippedRun> =
         take.records.clips.iter().filter(|run| run.at_s >= span.0 && run.at_s <= span.1).collect();
-    if runs.len() < FEW_RUNS {
+    if at_one_ceiling(&runs) < FEW_RUNS {
         return None;
     }
     let rate_hz = take.records.profile.hop_frames as f64 / take.records.profile.hop_s;
@@ -183,6 +183,18 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     };
     let finding = Finding::new("clipped", Severity::Advice, says);
     Some(finding.measuring(share * 100.0, "% of the time").at(places))
+}
+
+/// Heights this near to one another, as a ratio, may be one ceiling, bent by a codec.
+const ONE_CEILING: f32 = 1.06;
+
+/// How many runs lie at the height where most of them do. A ceiling cuts at one height; crests
+/// of noisy attacks that happen to be flat lie anywhere.
+fn at_one_ceiling(runs: &[&ClippedRun]) -> usize {
+    let mut levels: Vec<f32> = runs.iter().map(|run| run.level).collect();
+    levels.sort_by(f32::total_cmp);
+    let upto = |from: usize| levels.partition_point(|level| *level <= levels[from] * ONE_CEILING);
+    (0..levels.len()).map(|from| upto(from) - from).max().unwrap_or(0)
 }
 
 /// Stretches with clipping, joined where they are less than a quarter of a second apart.
