@@ -1,7 +1,7 @@
 //! What a piece asks of every take, worked out once.
 
 use ripieno_engine::decode::{DecodeError, Recording};
-use ripieno_engine::fit::{self, Basis, Candidate, Fit, Grid, Heard, Prior};
+use ripieno_engine::fit::{self, Basis, Candidate, Deviation, Fit, Grid, Heard, Prior};
 use ripieno_engine::inspect::Expected;
 use ripieno_engine::inspect::bleed::Guide;
 use ripieno_engine::mark::{Mark, MarkError};
@@ -14,6 +14,9 @@ const ENSEMBLE_LAG_MS: f64 = 20.0;
 /// A mean lag this far from the ensemble's is no human's: it is the delay of wireless headphones
 /// (100–300 ms) and is taken back.
 const HUMAN_LAG_MS: f64 = 60.0;
+
+/// A note this near a beat lies on it: an ensemble's spread (27–49 ms, Rasch 1979) and no more.
+const ON_BEAT_S: f64 = 0.05;
 
 /// What conforming needs to know of a piece.
 #[derive(Debug, Clone)]
@@ -203,7 +206,12 @@ impl ConformPlan {
     /// Fits a take that was heard, or takes the place a person chose.
     pub(super) fn place(&self, heard: &Heard<'_>) -> Option<Fit> {
         let prior = Prior { ensemble_lag_ms: self.ensemble_lag_ms(), ..Prior::default() };
-        let fitted = fit::fit(&self.grid, heard, &prior);
+        let mut fitted = fit::fit(&self.grid, heard, &prior);
+        if let Some(fit) = fitted.as_mut().filter(|fit| self.lag_is_contradicted(fit)) {
+            // Two readings of the lag: it is not known, so it is not told.
+            (fit.lag_ms, fit.lag_sd_ms) = (None, None);
+            fit.findings.retain(|finding| finding.code != "lags");
+        }
         let Some(chosen) = self.placement else { return fitted };
         let ratio_ppm = chosen.ratio_ppm.or(fitted.as_ref().map(|fit| fit.ratio_ppm));
         let ratio_ppm = ratio_ppm.unwrap_or(0.0);
@@ -242,8 +250,43 @@ impl ConformPlan {
     /// human, else all but the ensemble's own; never when the place is unsure.
     #[must_use]
     pub fn lag_to_take_back_ms(&self, fit: &Fit) -> f64 {
-        let beyond = fit.lag_ms.map_or(0.0, |lag_ms| lag_ms - self.ensemble_lag_ms());
-        if fit.certain && beyond.abs() > HUMAN_LAG_MS { beyond } else { 0.0 }
+        match self.lag_beyond_human_ms(fit) {
+            Some(beyond) if !self.reads_as_human(fit) => beyond,
+            _ => 0.0,
+        }
+    }
+
+    /// Whether a lag that can't be human is contradicted by the notes: by it they would lie
+    /// beside the beats, and by the ensemble's own lag they lie on them.
+    pub(super) fn lag_is_contradicted(&self, fit: &Fit) -> bool {
+        self.lag_beyond_human_ms(fit).is_some() && self.reads_as_human(fit)
+    }
+
+    fn lag_beyond_human_ms(&self, fit: &Fit) -> Option<f64> {
+        let beyond = fit.lag_ms? - self.ensemble_lag_ms();
+        (fit.certain && beyond.abs() > HUMAN_LAG_MS).then_some(beyond)
+    }
+
+    /// A late player and one who plays beside the beat can sound the same: 170 ms after the beat is
+    /// a third of a slow beat before the next. Notes on the beat are the simpler reading.
+    fn reads_as_human(&self, fit: &Fit) -> bool {
+        let lag_ms = fit.lag_ms.unwrap_or(0.0);
+        let on_beat = |assumed_ms: f64| {
+            let near = |deviation: &&Deviation| {
+                let played_s = deviation.pulse_s + (lag_ms + deviation.residual_ms) * 1e-3;
+                self.off_nearest_beat_s(played_s - assumed_ms * 1e-3).abs() < ON_BEAT_S
+            };
+            fit.deviations.iter().filter(near).count() as f64
+        };
+        let (human, late) = (on_beat(self.ensemble_lag_ms()), on_beat(lag_ms));
+        human > late && human > 0.5 * fit.deviations.len() as f64
+    }
+
+    fn off_nearest_beat_s(&self, at_s: f64) -> f64 {
+        let after = self.grid.beats_s.partition_point(|beat| *beat <= at_s);
+        let beside = [after.checked_sub(1), Some(after)].into_iter().flatten();
+        let distances = beside.filter_map(|beat| self.grid.beats_s.get(beat)).map(|s| at_s - s);
+        distances.min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(f64::INFINITY)
     }
 
     /// The mean lag that a take's is corrected to when it can't be human.

@@ -194,3 +194,34 @@ fn a_place_chosen_by_a_person_is_used() {
     assert_eq!(outcome.state, TakeState::Placed, "{:?}", outcome.findings);
     assert!(StemFile::open(&stem_path).unwrap().summary().peak > 0.3);
 }
+
+#[test]
+fn notes_on_the_beat_are_not_taken_for_a_late_players() {
+    use ripieno_engine::fit::{Basis, Deviation, Fit};
+    let plan = ConformPlan::new(&piece());
+    let beat_s = 0.625;
+    let read_as = |lag_ms: f64, played_after_beat_ms: f64| {
+        let deviation = |beat: usize| {
+            let pulse_s = beat as f64 * beat_s + (played_after_beat_ms - lag_ms) * 1e-3;
+            Deviation { at_s: 7.0 + beat as f64 * beat_s, pulse_s, residual_ms: 0.0 }
+        };
+        Fit {
+            bar1_beat1_s: 7.0,
+            bar1_beat1_sd_s: 1e-4,
+            ratio_ppm: 0.0,
+            ratio_sd_ppm: 10.0,
+            lag_ms: Some(lag_ms),
+            lag_sd_ms: Some(2.0),
+            spread_ms: Some(12.0),
+            basis: Basis::MarkAndPlaying,
+            certain: true,
+            candidates: Vec::new(),
+            findings: Vec::new(),
+            deviations: (1..40).map(deviation).collect(),
+        }
+    };
+    // Truly late, every note 190 ms after its beat.
+    assert_eq!(plan.lag_to_take_back_ms(&read_as(190.0, 190.0)), 170.0);
+    // Read as 228 ms late on the last third of each beat, but 20 ms after the beat.
+    assert_eq!(plan.lag_to_take_back_ms(&read_as(228.3, 20.0)), 0.0);
+}

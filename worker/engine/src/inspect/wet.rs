@@ -9,8 +9,9 @@ use super::profile::quantile;
 use crate::finding::{Finding, Severity};
 use crate::onset::Playing;
 
-/// Longer than a furnished room: 0.3–0.6 s is usual at home (common practice, no source).
-const WET_S: f64 = 1.3;
+/// Longer than a furnished room (0.3–0.6 s is usual at home; common practice, no source), and than
+/// a plucked string rings.
+const WET_S: f64 = 2.0;
 
 /// Decays needed to say so.
 const LEAST_DECAYS: usize = 3;
