@@ -232,7 +232,7 @@ impl Receipt<'_> {
                                 }
                                 button.quiet.only-script type="button" data-try
                                     data-bar1=(candidate.bar1_beat1_s) {
-                                    "Listen" span.hidden-label { " to this place" }
+                                    "Listen to this place"
                                 }
                             }
                         }
