@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use ripieno_score::Piece;
 
-use super::{Failure, say};
+use super::{Failure, say, say_error};
 
 /// Flags of `ripieno piece`.
 #[derive(Args, Debug)]
@@ -21,12 +21,18 @@ enum What {
         /// The document, TOML or JSON
         piece: PathBuf,
     },
+    /// Print a piece's document begun from a Standard MIDI File: tempo, metre, key and a section
+    /// from each marker to the next
+    Import {
+        /// The file, of format 0 or 1
+        midi: PathBuf,
+    },
 }
 
-/// Checks.
+/// Checks, or imports.
 ///
 /// # Errors
-/// Every mistake in the document.
+/// Every mistake in the document; a MIDI file that cannot be read.
 pub fn run(args: &PieceArgs) -> Result<(), Failure> {
     match &args.what {
         What::Check { piece } => {
@@ -40,7 +46,22 @@ pub fn run(args: &PieceArgs) -> Result<(), Failure> {
             ));
             Ok(())
         }
+        What::Import { midi } => import(midi),
     }
+}
+
+/// Prints the document to standard output and what had to be changed to standard error.
+fn import(path: &Path) -> Result<(), Failure> {
+    let name = path.display();
+    let bytes = std::fs::read(path)
+        .map_err(|e| Failure::given(format!("The MIDI file {name} cannot be read: {e}.")))?;
+    let imported = ripieno_score::midi::import(&bytes)
+        .map_err(|mistakes| Failure::given(format!("{name}: {mistakes}")))?;
+    for remark in &imported.remarks {
+        say_error(remark);
+    }
+    say(imported.piece().to_toml().trim_end());
+    Ok(())
 }
 
 /// Reads a piece's document, JSON by its ending, else TOML.
