@@ -17,7 +17,7 @@ use serde::Serialize;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// What a pack holds; [`Marks`] is the content of `marks.json`.
+/// What a pack holds; [`MarkAccount`] is the content of `marks.json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct PackIndex {
     /// The pack's files by name, in the order a contributor would want them.

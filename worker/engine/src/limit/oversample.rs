@@ -28,7 +28,7 @@ impl PeakFinder {
         Self { interesting, lines: Lines::new(channels, 4) }
     }
 
-    /// Takes frames and appends the peaks that are known; they lag by [`HALF_TAPS`] frames.
+    /// Takes frames and appends the peaks that are known; they lag by `HALF_TAPS` frames.
     pub fn push(&mut self, channels: &[&[f32]], peaks: &mut Vec<f32>) {
         let ready = self.lines.push(channels);
         for from in (0..ready).step_by(CHUNK) {
