@@ -9,8 +9,8 @@ const CELLS_PER_LEVEL: usize = 10;
 /// How much of the past is kept.
 const KEPT_S: f64 = 2.0;
 
-/// Mean squares over half-millisecond cells: of the sound, and of its first difference, in
-/// which a stroke stands out of a sustained low sound.
+/// Mean squares over half-millisecond cells: of the sound, and of its second difference, in
+/// which a stroke stands out of what still rings.
 pub(super) struct Envelope {
     rate_hz: f64,
     plain: VecDeque<f32>,
@@ -20,7 +20,7 @@ pub(super) struct Envelope {
     cell_end: u64,
     sums: [f32; 2],
     count: u32,
-    previous: f32,
+    previous: [f32; 2],
     level_sum: f32,
     level_cells: usize,
     levels: Vec<f32>,
@@ -37,7 +37,7 @@ impl Envelope {
             cell_end: cell_end(rate_hz, 0),
             sums: [0.0; 2],
             count: 0,
-            previous: 0.0,
+            previous: [0.0; 2],
             level_sum: 0.0,
             level_cells: CELLS_PER_LEVEL / 2,
             levels: Vec::new(),
@@ -75,21 +75,26 @@ impl Envelope {
         (self.first_cell + self.plain.len()) as f64 * CELL_S
     }
 
+    /// Level of every hop so far.
+    pub(super) fn levels_db(&self) -> &[f32] {
+        &self.levels
+    }
+
     pub(super) fn into_levels(self) -> Vec<f32> {
         self.levels
     }
 
     fn add(&mut self, samples: &[f32]) {
         let (mut plain, mut bright) = (0.0f32, 0.0f32);
-        let mut previous = self.previous;
+        let [mut last, mut before] = self.previous;
         for &sample in samples {
             let x = if sample.is_finite() { sample } else { 0.0 };
-            let difference = x - previous;
+            let difference = x - 2.0 * last + before;
             plain += x * x;
             bright += difference * difference;
-            previous = x;
+            (before, last) = (last, x);
         }
-        self.previous = previous;
+        self.previous = [last, before];
         self.sums[0] += plain;
         self.sums[1] += bright;
         self.count += samples.len() as u32;
@@ -123,7 +128,7 @@ impl Envelope {
         let plain = self.rise(&self.plain, peak_s);
         let bright = self.rise(&self.bright, peak_s);
         let best = match (plain, bright) {
-            (Some(a), Some(b)) => Some(if b.sd_s < a.sd_s { b } else { a }),
+            (Some(a), Some(b)) => Some(if b.sd_s <= a.sd_s { b } else { a }),
             (a, b) => a.or(b),
         };
         match best {
@@ -217,12 +222,17 @@ fn climb(cells: &[f32], smooth: &[f32], low: usize, high: usize) -> Option<Rise>
     let (fifth, half) = (crossing(smooth, 0.2)?, crossing(smooth, 0.5)?);
     let most = crossing(smooth, 0.8)?;
     let rise_s = most - fifth;
+    // What rings on ripples, and the fainter the stroke against it, the less sure its edge.
+    let contrast = (top / floor.max(1e-7)) as f64;
     if rise_s < 0.014 {
         let fine = smoothed(cells, 1);
         let at_s = crossing(&fine, 0.25).unwrap_or(fifth);
-        return Some(Rise { at_s, sd_s: 0.001 });
+        return Some(Rise { at_s, sd_s: 0.001 + 0.004 / (contrast - 1.0) });
     }
-    // A slow rise is carried back, straight, to where it began.
-    let at_s = fifth - (half - fifth) * 0.6;
-    Some(Rise { at_s, sd_s: 0.002 + 0.2 * rise_s })
+    // A slow rise is carried back to where it began: a straight one, or one that eases in, by
+    // the same amount, since they cannot be told apart; one that starts steeply by less.
+    let bend = (most - half) / (half - fifth).max(CELL_S);
+    let carried = (0.95 - 0.45 * (bend - 1.0)).clamp(0.4, 0.95);
+    let at_s = fifth - (half - fifth) * carried;
+    Some(Rise { at_s, sd_s: 0.002 + 0.2 * rise_s + 0.01 / (contrast - 1.0) })
 }

@@ -26,8 +26,16 @@ pub(super) struct Flux {
     first_sample: i64,
     next_frame: usize,
     loudest: f32,
-    history: [Vec<f32>; FRAMES_BACK],
+    history: [Frame; FRAMES_BACK],
+    spare: Frame,
     scratch: Scratch,
+}
+
+/// Band levels of one frame, plain and as they were compared.
+#[derive(Clone, Default)]
+struct Frame {
+    plain: Vec<f32>,
+    logs: Vec<f32>,
 }
 
 struct Scratch {
@@ -55,7 +63,7 @@ impl Flux {
             magnitudes: vec![0.0; size / 2 + 1],
             work: transform.make_scratch_vec(),
         };
-        let silent = vec![0.0; bands.len()];
+        let silent = Frame { plain: vec![0.0; bands.len()], logs: vec![0.0; bands.len()] };
         Self {
             rate_hz,
             hop_s: 1.0 / frames_per_s,
@@ -69,6 +77,7 @@ impl Flux {
             next_frame: 0,
             loudest: 0.0,
             history: [silent.clone(), silent],
+            spare: Frame::default(),
             scratch,
         }
     }
@@ -113,18 +122,30 @@ impl Flux {
             *magnitude = bin.norm_sqr().sqrt();
         }
         let strongest = scratch.magnitudes.iter().copied().fold(0.0, f32::max);
-        self.loudest = (self.loudest * LOUDEST_DECAY).max(strongest).max(1e-4);
+        let before = self.loudest * LOUDEST_DECAY;
+        self.loudest = before.max(strongest).max(1e-4);
         let gain = FULL / self.loudest;
-        let current: Vec<f32> = self
-            .bands
-            .iter()
-            .map(|band| (1.0 + gain * band.level(&scratch.magnitudes)).log10())
-            .collect();
-        let flux = rise(&self.history[0], &current);
+        if self.loudest > before {
+            // The scale has jumped, and both frames must be seen on the same one.
+            for frame in &mut self.history {
+                compress(&frame.plain, gain, &mut frame.logs);
+            }
+        }
+        let mut current = std::mem::take(&mut self.spare);
+        current.plain.clear();
+        current.plain.extend(self.bands.iter().map(|band| band.level(&scratch.magnitudes)));
+        compress(&current.plain, gain, &mut current.logs);
+        let flux = rise(&self.history[0].logs, &current.logs);
+        self.spare = std::mem::replace(&mut self.history[0], current);
         self.history.rotate_left(1);
-        self.history[FRAMES_BACK - 1] = current;
         flux
     }
+}
+
+/// Loudness as it is compared: logarithmic, but linear where there is next to nothing.
+fn compress(plain: &[f32], gain: f32, logs: &mut Vec<f32>) {
+    logs.clear();
+    logs.extend(plain.iter().map(|level| (1.0 + gain * level).log10()));
 }
 
 /// Per frame; halves in ten seconds.

@@ -41,7 +41,7 @@ impl Picker {
         while self.next + 1 < novelty.len() {
             self.consider(novelty, envelope);
         }
-        let mut onsets = strong_ones(self.peaks);
+        let mut onsets = strong_ones(loud_ones(self.peaks, envelope.levels_db(), self.hop_s));
         onsets.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         onsets.retain(|onset| onset.at_s <= duration_s);
         merge_close(onsets)
@@ -60,7 +60,7 @@ impl Picker {
         let to = (at + 1 + (AFTER_S / self.hop_s) as usize).min(novelty.len());
         let mean = novelty[from..to].iter().sum::<f32>() / (to - from) as f32;
         let strength = value - mean;
-        if strength < LEAST_STRENGTH {
+        if strength < LEAST_STRENGTH.max(ROUGHNESS * mean) {
             return;
         }
         let peak_s = (at as f64 + vertex(novelty[at - 1], value, novelty.get(at + 1))) * self.hop_s;
@@ -71,8 +71,26 @@ impl Picker {
 
 /// Below this a peak is the spectrogram's own roughness.
 const LEAST_STRENGTH: f32 = 0.4;
+/// Nor is it an attack that stands out of a rough sound by less than this part of it.
+const ROUGHNESS: f32 = 0.6;
 /// An attack this much weaker than the take's strong ones is left out.
-const WEAK: f32 = 0.12;
+const WEAK: f32 = 0.2;
+/// Nor is there any so far below the take's loud parts.
+const FAINT_DB: f32 = 48.0;
+
+/// Peaks where there is sound at all: the hiss before a take is not its first attack.
+fn loud_ones(peaks: Vec<Onset>, levels_db: &[f32], hop_s: f64) -> Vec<Onset> {
+    let mut sorted = levels_db.to_vec();
+    sorted.sort_by(f32::total_cmp);
+    let Some(loud) = sorted.get(sorted.len() * 19 / 20) else { return peaks };
+    let least = loud - FAINT_DB;
+    let is_loud = |peak: &Onset| {
+        let from = ((peak.at_s / hop_s).max(0.0) as usize).min(levels_db.len());
+        let to = (from + 20).min(levels_db.len());
+        levels_db[from..to].iter().any(|&level| level > least)
+    };
+    peaks.into_iter().filter(is_loud).collect()
+}
 
 fn strong_ones(peaks: Vec<Onset>) -> Vec<Onset> {
     let mut strengths: Vec<f32> = peaks.iter().map(|peak| peak.strength).collect();
