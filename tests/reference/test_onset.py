@@ -22,12 +22,12 @@ RATE = 44_100
 @pytest.fixture(scope="module")
 def hear(tmp_path_factory):
     subprocess.run(
-        ["cargo", "build", "--quiet", "--release", "-p", "ripieno-engine", "--example", "hear_raw"],
+        ["cargo", "build", "--quiet", "-p", "ripieno-engine", "--example", "hear_raw"],
         cwd=ROOT,
         check=True,
     )
     target = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target"))
-    binary = target / "release" / "examples" / "hear_raw"
+    binary = target / "debug" / "examples" / "hear_raw"
     raw = tmp_path_factory.mktemp("onset") / "sound.f32"
 
     def run(sound, rate=RATE):

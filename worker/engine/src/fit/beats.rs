@@ -28,6 +28,12 @@ impl BeatClock {
         a + (beat - left as f64) * (b - a)
     }
 
+    /// Length of the beat at a position.
+    pub(super) fn length_at(&self, beat: f64) -> f64 {
+        let left = (beat.floor().max(0.0) as usize).min(self.beats_s.len() - 2);
+        self.beats_s[left + 1] - self.beats_s[left]
+    }
+
     /// Mean length of a beat.
     pub(super) fn beat_s(&self) -> f64 {
         (self.end_s() - self.beats_s[0]) / (self.beats_s.len() - 1) as f64

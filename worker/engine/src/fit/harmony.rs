@@ -166,3 +166,56 @@ fn log_norm(concentration: f64) -> f64 {
     }
     sum.ln()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Chords of two beats, each a triad on another degree, heard as written.
+    fn case() -> (Grid, Playing) {
+        let mut grid =
+            Grid { beats_s: (0..=64).map(|k| k as f64 * 0.5).collect(), ..Grid::default() };
+        let roots = [7, 0, 5, 2, 9, 4, 11, 7, 5, 0, 2, 9];
+        for beat in 0..64 {
+            let root: usize = roots[(beat / 2 * 5 + beat / 16) % roots.len()];
+            let mut row = [0.0; 12];
+            for third in [0, 4, 7] {
+                row[(root + third) % 12] = 1.0;
+            }
+            grid.chroma.push(row);
+        }
+        let chroma = (0..400).map(|row| grid.chroma[(row * 64 / 400).min(63)]).collect();
+        let playing = Playing {
+            onsets: Vec::new(),
+            hop_s: 0.005,
+            novelty: Vec::new(),
+            level_db: Vec::new(),
+            chroma,
+            chroma_hop_s: 0.08,
+            duration_s: 32.0,
+            tuning_cents: None,
+        };
+        (grid, playing)
+    }
+
+    #[test]
+    fn the_right_place_scores_best_and_random_ones_near_nothing() {
+        let (grid, playing) = case();
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        let harmony = Harmony::new(&grid, &beats, &playing, 0);
+        let at = |offset_s: f64| harmony.score(&|t| t + offset_s);
+        assert!(at(0.0) > 20.0);
+        for offset_s in [-8.0, -3.5, -1.0, 1.0, 2.5, 6.0] {
+            assert!(at(offset_s) < at(0.0) - 10.0, "{} at {offset_s}", at(offset_s));
+        }
+    }
+
+    #[test]
+    fn a_take_that_sounds_too_high_fits_once_turned_back() {
+        let (grid, mut playing) = case();
+        playing.chroma.iter_mut().for_each(|row| row.rotate_right(2));
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        let turned = |by| Harmony::new(&grid, &beats, &playing, by).score(&|t| t);
+        assert!(turned(2) > turned(0) + 10.0 && turned(2) > turned(1) + 10.0);
+    }
+}

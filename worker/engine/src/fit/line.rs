@@ -46,6 +46,14 @@ pub(super) struct Stroke {
     sd_s: f64,
 }
 
+#[cfg(test)]
+impl Stroke {
+    /// A trusted stroke so far off its pulse.
+    pub(super) fn at(at_s: f64, residual_s: f64) -> Self {
+        Self { at_s, pulse_s: at_s, residual_s, drift_s: 0.0, trust: 1.0, sd_s: 0.001 }
+    }
+}
+
 /// Fits from a start (ratio, lag) that is right to within half of the finest pulse played, each
 /// stroke's `drift` from that start given. Jumps of the track are taken out first.
 pub(super) fn lay(

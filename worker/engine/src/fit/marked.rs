@@ -207,13 +207,7 @@ fn starts(
     };
     let mut starts: Vec<(Mode, Choice)> = search::modes(beats, take.tables, events, anchor, &field)
         .into_iter()
-        .map(|mode| {
-            let phases: Vec<_> = events
-                .iter()
-                .map(|event| search::phase_of(beats, event, anchor, mode.ratio, mode.lag_s))
-                .collect();
-            (mode, take.tables.best(&phases))
-        })
+        .map(|mode| (mode, search::rhythm_of(beats, take.tables, events, anchor, &mode)))
         .collect();
     let likely = belief::skew(Some(reading.opening.arrival)).map_or(0.0, |skew| skew.0);
     let local = tempo::local_ratio(beats, events, anchor, (-most, most));

@@ -47,68 +47,81 @@ const SPREADS_S: [f64; 3] = [0.010, 0.022, 0.045];
 /// Widths for which tables are kept: a spread, widened by an attack's own uncertainty.
 const WIDTHS_S: [f64; 6] = [0.010, 0.016, 0.025, 0.040, 0.062, 0.095];
 
-/// Log densities of a stroke's phase for every pattern and width.
+/// Log densities of a stroke's phase: by width and cell, for all patterns side by side.
 pub(super) struct Tables {
-    tables: Vec<[f32; CELLS]>,
+    tables: Vec<[f32; PATTERNS.len()]>,
+}
+
+/// A stroke's phase within the beat, and what goes with it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Struck {
+    pub(super) phase: f32,
+    pub(super) weight: f32,
+    /// Its width in the tables for each spread.
+    pub(super) widths: [u8; SPREADS_S.len()],
+}
+
+/// Widths in the tables of a stroke known to within `sd_s`.
+pub(super) fn widths(sd_s: f64) -> [u8; SPREADS_S.len()] {
+    SPREADS_S.map(|spread_s| width_index(spread_s.hypot(sd_s)) as u8)
 }
 
 impl Tables {
     pub(super) fn new(beat_s: f64) -> Self {
-        let tables = PATTERNS
-            .iter()
-            .flat_map(|pattern| WIDTHS_S.iter().map(move |width| (pattern, width / beat_s)))
-            .map(|(pattern, width)| table(pattern.slots, width))
-            .collect();
-        Self { tables }
-    }
-
-    /// Log likelihood of strokes at these phases, summed over patterns and spreads. `strokes`
-    /// yields phase, uncertainty and weight.
-    pub(super) fn score(&self, strokes: &[(f32, f32, f32)]) -> f64 {
-        let mut sums = [[0.0f32; PATTERNS.len()]; SPREADS_S.len()];
-        for &(phase, sd_s, weight) in strokes {
-            let cell = cell_of(phase);
-            for (spread, sums) in SPREADS_S.iter().zip(&mut sums) {
-                let width = width_index(spread.hypot(sd_s as f64));
-                for (pattern, sum) in sums.iter_mut().enumerate() {
-                    *sum += weight * self.tables[pattern * WIDTHS_S.len() + width][cell];
+        let mut tables = vec![[0.0; PATTERNS.len()]; WIDTHS_S.len() * CELLS];
+        for (index, pattern) in PATTERNS.iter().enumerate() {
+            for (row, width_s) in tables.chunks_exact_mut(CELLS).zip(WIDTHS_S) {
+                for (slot, value) in row.iter_mut().zip(table(pattern.slots, width_s / beat_s)) {
+                    slot[index] = value;
                 }
             }
         }
+        Self { tables }
+    }
+
+    /// Log likelihood of strokes at these phases, summed over patterns and spreads.
+    pub(super) fn score(&self, strokes: &[Struck]) -> f64 {
+        let sums = self.sums(strokes);
         let terms = sums.iter().flat_map(|sums| {
             sums.iter().zip(&PATTERNS).map(|(&sum, p)| sum as f64 * TEMPER + p.prior.ln())
         });
         log_sum(terms)
     }
 
-    /// The one pattern and spread that fit best: what a stroke's phase then is worth.
-    pub(super) fn best(&self, strokes: &[(f32, f32, f32)]) -> Choice {
-        let mut best = (f64::MIN, Choice { pattern: 0, spread_s: SPREADS_S[0] });
-        for (pattern, p) in PATTERNS.iter().enumerate() {
-            for spread_s in SPREADS_S {
-                let choice = Choice { pattern, spread_s };
-                let sum: f64 = strokes
-                    .iter()
-                    .map(|&(phase, sd, weight)| (weight * self.at(choice, phase, sd)) as f64)
-                    .sum();
-                let score = sum * TEMPER + p.prior.ln();
+    /// The one pattern and spread that fit best.
+    pub(super) fn best(&self, strokes: &[Struck]) -> Choice {
+        let mut best = (f64::MIN, ANY);
+        for (sums, spread_s) in self.sums(strokes).iter().zip(SPREADS_S) {
+            for (pattern, &sum) in sums.iter().enumerate() {
+                let score = sum as f64 * TEMPER + PATTERNS[pattern].prior.ln();
                 if score > best.0 {
-                    best = (score, choice);
+                    best = (score, Choice { pattern, spread_s });
                 }
             }
         }
         best.1
     }
 
-    fn at(&self, choice: Choice, phase: f32, sd_s: f32) -> f32 {
-        let width = width_index(choice.spread_s.hypot(sd_s as f64));
-        self.tables[choice.pattern * WIDTHS_S.len() + width][cell_of(phase)]
+    fn sums(&self, strokes: &[Struck]) -> [[f32; PATTERNS.len()]; SPREADS_S.len()] {
+        let mut sums = [[0.0f32; PATTERNS.len()]; SPREADS_S.len()];
+        for stroke in strokes {
+            let cell = cell_of(stroke.phase);
+            for (&width, sums) in stroke.widths.iter().zip(&mut sums) {
+                let row = &self.tables[width as usize * CELLS + cell];
+                for (sum, value) in sums.iter_mut().zip(row) {
+                    *sum += stroke.weight * value;
+                }
+            }
+        }
+        sums
     }
 
     /// The rhythm of a choice.
     pub(super) fn rhythm(&self, choice: Choice) -> Rhythm {
-        let from = choice.pattern * WIDTHS_S.len();
-        let tables = self.tables[from..from + WIDTHS_S.len()].to_vec();
+        let one = |row: &[[f32; PATTERNS.len()]]| -> [f32; CELLS] {
+            std::array::from_fn(|cell| row[cell][choice.pattern])
+        };
+        let tables = self.tables.chunks_exact(CELLS).map(one).collect();
         Rhythm { spread_s: choice.spread_s, tables }
     }
 }
@@ -126,9 +139,10 @@ impl Rhythm {
         Self { spread_s, tables }
     }
 
-    /// Log density of a stroke's phase against strokes at random.
-    pub(super) fn at(&self, phase: f32, sd_s: f32) -> f32 {
-        self.tables[width_index(self.spread_s.hypot(sd_s as f64))][cell_of(phase)]
+    /// Log densities by phase for a stroke known to within `sd_s`, against strokes at random.
+    pub(super) fn of(&self, sd_s: f64) -> impl Fn(f64) -> f32 {
+        let table = &self.tables[width_index(self.spread_s.hypot(sd_s))];
+        |phase| table[cell_of(phase as f32)]
     }
 }
 

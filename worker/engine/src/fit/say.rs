@@ -7,6 +7,7 @@ use super::track::Jump;
 use super::unmarked::{Place, Places};
 use super::{Candidate, Fit, Take};
 use crate::finding::{Finding, Severity};
+use crate::locate::Part;
 
 /// A mean lag this far from the ensemble's is a device's, not a player's.
 const FAR_LAG_MS: f64 = 70.0;
@@ -23,6 +24,7 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     let best = &readings[0];
     tempo(best.tempo.0, best.tempo.1, fit);
     several_marks(take, readings, fit);
+    mark_cut(best, fit);
     rivals(take, best, fit);
     ratio_known(take, best, fit);
     jumps(&best.track.jumps, fit);
@@ -124,6 +126,26 @@ fn several_marks(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
         }
         .into(),
         at_s: places.collect(),
+    });
+}
+
+fn mark_cut(best: &Reading<'_>, fit: &mut Fit) {
+    let arrival = best.opening.arrival;
+    let half = match arrival.part {
+        Part::Whole => return,
+        Part::FirstHalf => "end",
+        Part::SecondHalf => "beginning",
+    };
+    fit.findings.push(Finding {
+        code: "mark_cut",
+        severity: Severity::Info,
+        value: None,
+        unit: "",
+        says: format!(
+            "The {half} of the opening mark is cut off or drowned. What is left of it was enough; \
+             next time please leave all of it in."
+        ),
+        at_s: vec![(arrival.at_s, arrival.at_s)],
     });
 }
 

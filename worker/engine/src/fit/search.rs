@@ -2,7 +2,7 @@
 
 use super::beats::BeatClock;
 use super::events::Event;
-use super::pattern::{Tables, log_sum};
+use super::pattern::{Choice, Struck, Tables, log_sum, widths};
 
 /// A straight line through the take: piece time `piece_s` was played at file time `file_s`, and
 /// the file runs `1 + ratio` times as fast.
@@ -33,7 +33,7 @@ pub(super) struct Field<'a> {
 const FAR_STEP_S: f64 = 0.010;
 const LAG_STEP_S: f64 = 0.010;
 /// Ratios examined lag by lag.
-const RATIOS_KEPT: usize = 32;
+const RATIOS_KEPT: usize = 24;
 const MODES_KEPT: usize = 8;
 /// Two modes that nowhere lie further apart than this are one.
 const APART_S: f64 = 0.055;
@@ -63,12 +63,11 @@ pub(super) fn modes(
     let ratios = likely_ratios(beats, events, anchor, field, FAR_STEP_S / reach);
     let mut cells: Vec<Mode> = Vec::new();
     let lags = ((field.lags_s.1 - field.lags_s.0) / LAG_STEP_S).ceil() as usize;
-    let mut strokes = Vec::with_capacity(events.len());
+    let mut strokes = struck(events);
     for ratio in ratios {
         for k in 0..=lags {
             let lag_s = field.lags_s.0 + k as f64 * LAG_STEP_S;
-            strokes.clear();
-            strokes.extend(events.iter().map(|event| phase_of(beats, event, anchor, ratio, lag_s)));
+            strike(beats, events, anchor, (ratio, lag_s), &mut strokes);
             let score = tables.score(&strokes)
                 + (field.log_ratio_prior)(ratio)
                 + (field.log_lag_prior)(lag_s);
@@ -78,16 +77,40 @@ pub(super) fn modes(
     distinct(cells, (first.at_s - anchor.file_s, last.at_s - anchor.file_s))
 }
 
-/// Phase within the beat, uncertainty and weight of one stroke.
-pub(super) fn phase_of(
+fn struck(events: &[Event]) -> Vec<Struck> {
+    let one = |event: &Event| Struck {
+        phase: 0.0,
+        weight: event.weight as f32,
+        widths: widths(event.sd_s),
+    };
+    events.iter().map(one).collect()
+}
+
+/// Phases of the strokes for one ratio and lag.
+fn strike(
     beats: &BeatClock,
-    event: &Event,
+    events: &[Event],
     anchor: Anchor,
-    ratio: f64,
-    lag_s: f64,
-) -> (f32, f32, f32) {
-    let beat = beats.beat_at(anchor.piece_at(event.at_s - lag_s, ratio));
-    ((beat - beat.floor()) as f32, event.sd_s as f32, event.weight as f32)
+    line: (f64, f64),
+    strokes: &mut [Struck],
+) {
+    for (stroke, event) in strokes.iter_mut().zip(events) {
+        let beat = beats.beat_at(anchor.piece_at(event.at_s - line.1, line.0));
+        stroke.phase = (beat - beat.floor()) as f32;
+    }
+}
+
+/// The rhythm that fits a mode best.
+pub(super) fn rhythm_of(
+    beats: &BeatClock,
+    tables: &Tables,
+    events: &[Event],
+    anchor: Anchor,
+    mode: &Mode,
+) -> Choice {
+    let mut strokes = struck(events);
+    strike(beats, events, anchor, (mode.ratio, mode.lag_s), &mut strokes);
+    tables.best(&strokes)
 }
 
 /// Ratios at which the strokes keep a steady phase to the beat or a division of it.

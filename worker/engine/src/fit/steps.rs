@@ -78,3 +78,34 @@ fn is_sudden(strokes: &[&Stroke], at: usize, by_s: f64) -> bool {
     let close = level(&strokes[at..at + near]) - level(&strokes[at - near..at]);
     close * by_s.signum() > 0.55 * by_s.abs()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn strokes(rng: &mut fastrand::Rng, by_s: f64) -> Vec<Stroke> {
+        (0..200)
+            .map(|k| {
+                let jitter_s = 0.03 * (rng.f64() + rng.f64() + rng.f64() - 1.5);
+                let after = if k >= 120 { by_s } else { 0.0 };
+                Stroke::at(k as f64 * 0.5, jitter_s + after)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_jump_is_found_between_the_right_strokes() {
+        let mut rng = fastrand::Rng::with_seed(1);
+        for by_s in [0.07, -0.09, 0.2] {
+            let jump = clearest(&strokes(&mut rng, by_s)).unwrap();
+            assert!((jump.by_s - by_s).abs() < 0.02, "{jump:?} for {by_s}");
+            assert!((jump.between_s.0 - 59.5).abs() < 1.1, "{jump:?}");
+        }
+    }
+
+    #[test]
+    fn a_steady_player_does_not_jump() {
+        let mut rng = fastrand::Rng::with_seed(2);
+        assert!((0..200).all(|_| clearest(&strokes(&mut rng, 0.0)).is_none()));
+    }
+}

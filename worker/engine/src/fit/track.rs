@@ -3,7 +3,7 @@
 use super::beats::BeatClock;
 use super::events::Event;
 use super::pattern::Rhythm;
-use super::search::{Anchor, phase_of};
+use super::search::Anchor;
 
 /// One step of the path.
 const STEP_BEATS: f64 = 2.0;
@@ -140,10 +140,14 @@ fn steps(beats: &BeatClock, events: &[Event], anchor: Anchor, guide: &Guide<'_>)
         }
         let Some(step) = steps.last_mut() else { continue };
         step.last_s = event.at_s;
+        let density = guide.rhythm.of(event.sd_s);
+        let weight = TEMPER as f32 * event.weight as f32;
+        let beat = beats.beat_at(piece_s);
+        // The beat's own length holds well enough a third of a second to either side.
+        let per_s = 1.0 / (beats.length_at(beat) * (1.0 + guide.ratio));
         for (state, score) in step.scores.iter_mut().enumerate() {
-            let lag_s = guide.lag_s + offset_of(state);
-            let (phase, sd_s, weight) = phase_of(beats, event, anchor, guide.ratio, lag_s);
-            *score += TEMPER as f32 * weight * guide.rhythm.at(phase, sd_s);
+            let phase = beat - offset_of(state) * per_s;
+            *score += weight * density(phase - phase.floor());
         }
     }
     steps
