@@ -12,6 +12,7 @@ amix through PyAV. Prints a table and writes tests/out/mix-speed.json. Asserts n
 import argparse
 import json
 import pathlib
+import resource
 import subprocess
 import tempfile
 import time
@@ -69,24 +70,36 @@ def one(driver, folder, raw, options, count, stem_bytes, amix):
     result = json.loads(done.stdout)
     total = stem_bytes * count
     result["bytes"] = total
-    result["cat_s"], result["numpy_s"] = (min(times) for times in zip(*peers))
+    cats, numpys = zip(*peers)
+    result["cat_s"], result["cat_cpu_s"] = map(min, zip(*cats))
+    result["numpy_s"], result["numpy_cpu_s"] = map(min, zip(*numpys))
     result["amix_s"] = total / amix
     return result
 
 
+def timed(work, who):
+    """Wall and processor time of some work."""
+    cpu = lambda: sum(resource.getrusage(who)[:2])
+    begin, cpu_begin = time.perf_counter(), cpu()
+    work()
+    return time.perf_counter() - begin, cpu() - cpu_begin
+
+
 def cat_s(paths):
-    begin = time.perf_counter()
-    with open("/dev/null", "wb") as sink:
-        subprocess.run(["cat", *map(str, paths)], check=True, stdout=sink)
-    return time.perf_counter() - begin
+    def work():
+        with open("/dev/null", "wb") as sink:
+            subprocess.run(["cat", *map(str, paths)], check=True, stdout=sink)
+
+    return timed(work, resource.RUSAGE_CHILDREN)
 
 
 def numpy_s(paths):
-    begin = time.perf_counter()
-    total = np.zeros(RATE * SECONDS, np.float32)
-    for path in paths:
-        total += np.fromfile(path, np.float32)
-    return time.perf_counter() - begin
+    def work():
+        total = np.zeros(RATE * SECONDS, np.float32)
+        for path in paths:
+            total += np.fromfile(path, np.float32)
+
+    return timed(work, resource.RUSAGE_SELF)
 
 
 def amix_bytes_per_s(raw, inputs=16, seconds=20):
@@ -134,6 +147,13 @@ def report(results):
     row("sum's speed / cat's", lambda r: r["cat_s"] / r["beds_alone_s"], "{:10.2f}")
     row("sum's speed / NumPy's", lambda r: r["numpy_s"] / r["beds_alone_s"], "{:10.1f}")
     row("sum's speed / amix's", lambda r: r["amix_s"] / r["beds_alone_s"], "{:10.0f}")
+    # On a machine that others use, processor time tells more: the sum on all its threads, each
+    # peer on its one, as if nobody else were there.
+    alone = lambda r: r["beds_alone_cpu_s"] / r["threads"]
+    row("processor time: sum, s", lambda r: r["beds_alone_cpu_s"])
+    row("processor time: cat, s", lambda r: r["cat_cpu_s"])
+    row("  sum on its threads / cat", lambda r: r["cat_cpu_s"] / alone(r), "{:10.2f}")
+    row("  sum on its threads / NumPy", lambda r: r["numpy_cpu_s"] / alone(r), "{:10.1f}")
     for key, name in (
         ("preview_cold", "preview, no beds"),
         ("one_new_take", "preview, one new take"),
@@ -145,6 +165,8 @@ def report(results):
         row(name + ", s", lambda r: r[key]["total_s"])
         row("  of which the sum", lambda r: r[key]["sum_s"])
         row("  of which the master", lambda r: r[key]["master_s"])
+        row("  processor time, s", lambda r: r[key]["total_cpu_s"])
+        row("  of which the sum", lambda r: r[key]["sum_cpu_s"])
     row("peak memory, MiB", lambda r: r["peak_memory_mib"], "{:10.0f}")
 
 
