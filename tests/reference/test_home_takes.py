@@ -83,13 +83,20 @@ CASES = {
 }
 
 
+# A part wholly beside the beat, and a part half a beat late through wireless headphones, sound
+# alike: both may ask, neither may be placed wrongly.
+MAY_ASK = {"off-beats, both marks", "lagging headphones", "drum, noisy"}
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_a_marked_take_is_placed_and_never_wrongly(name, pack, tmp_path):
     player = CASES[name]
     file, truth = home_takes.record(pack, player, tmp_path / "take")
     (line,) = examine(PIECE, [file])
     judge(line, truth, player)
-    assert line["state"] == "placed", line
+    assert line["state"] in ({"placed", "asks"} if name in MAY_ASK else {"placed"}), line
+    error_ms = 1e3 * (line["bar1_beat1_s"] - truth["bar1_beat1_s"])
+    assert abs(error_ms) <= 1.0, "the mark gives the place, whatever the playing leaves open"
 
 
 def judge(line, truth, player):

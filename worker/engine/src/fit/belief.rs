@@ -9,8 +9,8 @@ const CLOCKED: f64 = 0.75;
 /// A mark's own skew is never trusted closer than this: rooms and codecs bend it.
 const SKEW_FLOOR: f64 = 40e-6;
 /// Shares of players near the ensemble's lag, behind by a wireless link, and anywhere.
-const NEAR: f64 = 0.79;
-const WIRELESS: f64 = 0.20;
+const NEAR: f64 = 0.87;
+const WIRELESS: f64 = 0.12;
 const WIRELESS_S: (f64, f64) = (0.07, 0.34);
 /// Lags searched with a mark.
 pub(super) const LAGS_S: (f64, f64) = (-0.30, 0.45);
