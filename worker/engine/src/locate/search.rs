@@ -56,6 +56,8 @@ const MAX_SKEW: f64 = 0.011;
 /// What nearly every clock stays within, and how much more a tail must show that lies beyond it.
 const CLOCK_SKEW: f64 = 4e-4;
 const FAR_NATS: f32 = 6.0;
+/// Evidence that the weaker of two parts must have if they lie further apart than that.
+const FAR_PART_NATS: f64 = 14.0;
 /// Correlation power, over that of white noise, from which a peak is remembered; a pair of peaks
 /// or a single one is weighed from the second figure.
 const PEAK_POWER: f32 = 8.0;
@@ -354,6 +356,16 @@ impl Lane {
             let anchor_s = (start + template.anchor_sample - ahead) / rate + began_s;
             parts[i] = (evidence.nats, anchor_s);
             origins[i] = anchor_s - template.anchor_s;
+        }
+        if let [head, tail] = templates {
+            // Beyond what a clock does there are so many chances that noise comes in for a part.
+            let apart_s = tail.anchor_s - head.anchor_s;
+            let clock_s = apart_s.abs() * CLOCK_SKEW + 0.001;
+            let far = (parts[1].1 - parts[0].1 - apart_s).abs() > clock_s;
+            let weaker = usize::from(parts[1].0 < parts[0].0);
+            if far && parts[weaker].0 < FAR_PART_NATS {
+                parts[weaker].0 = 0.0;
+            }
         }
         let (a, b) = (parts[0].0, parts[1].0);
         let nats = if templates.len() > 1 { nats_of_sum(a + b, 2).max(a).max(b) } else { a };

@@ -240,9 +240,9 @@ fn crest(band: &Band, from_s: f64, sign: f64) -> f64 {
 
 /// Share of the spread of delays over the band that counts as uncertainty of the place: measured
 /// on loudspeakers and microphones made of resonances, whose place is known.
-const SMEAR_SHARE: f64 = 0.8;
+const SMEAR_SHARE: f64 = 1.1;
 /// Small loudspeakers and microphones spread a sound by no more (measured likewise).
-const MOST_SMEAR_S: f64 = 60e-6;
+const MOST_SMEAR_S: f64 = 70e-6;
 /// Half width of the gate around the peak that the spread is read from.
 const GATE_S: f64 = 0.002;
 
