@@ -258,6 +258,8 @@ fn arrival(kind: Kind, candidate: &Candidate, heard_in: HeardIn, refined: &Refin
     };
     let sure_nats = if part == Part::Whole { SURE_NATS } else { 2.0 * SURE_NATS };
     let score = candidate.nats / (candidate.nats + sure_nats);
+    // The peak the place was read from must itself stand out, or it may be another one.
+    let score = if refined.snr < LEAST_SNR { score.min(0.9 * SURE) } else { score };
     let score = match kind {
         // One clap has what any clap has: only its likeness tells it from others.
         Kind::Own => score.min(refined.likeness / (refined.likeness + SURE_LIKENESS)),
@@ -278,6 +280,9 @@ fn arrival(kind: Kind, candidate: &Candidate, heard_in: HeardIn, refined: &Refin
         echo_s: refined.echo_s,
     }
 }
+
+/// 2E/N₀ that the place's own peak must reach: noise gets there once in 10⁷ places.
+const LEAST_SNR: f64 = 36.0;
 
 /// Correlation from which an own mark is sure: other claps and bells of the same kind reach half
 /// of it, and so does the best place of steady noise.

@@ -32,7 +32,7 @@ const LOBES_S: f64 = 0.001;
 /// Where the noise is measured, before the peak.
 const NOISE_S: (f64, f64) = (0.14, 0.02);
 /// How far around the rough place the strongest arrival is looked for.
-const SEARCH_S: f64 = 0.02;
+const SEARCH_S: f64 = 0.008;
 /// Samples of the windows whose cross-correlation gives the skew.
 pub(crate) const CROSS: usize = 512;
 
