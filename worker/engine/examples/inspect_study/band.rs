@@ -60,6 +60,8 @@ pub(crate) struct Manner {
     /// The first section's chords are played in the second section.
     pub(crate) lost: bool,
     pub(crate) noise: f64,
+    /// Another take of the same notes, played and tuned a little differently.
+    pub(crate) take: u64,
 }
 
 pub(crate) const USUAL: Manner = Manner {
@@ -70,6 +72,7 @@ pub(crate) const USUAL: Manner = Manner {
     sharp_f: false,
     lost: false,
     noise: 3e-4,
+    take: 0,
 };
 
 struct Note {
@@ -83,7 +86,7 @@ fn gauss(rng: &mut Rng) -> f64 {
     (0..12).map(|_| rng.f64()).sum::<f64>() - 6.0
 }
 
-fn notes(instrument: Instrument, manner: &Manner, rng: &mut Rng) -> Vec<Note> {
+fn notes(instrument: Instrument, manner: &Manner, rng: &mut Rng, hand: &mut Rng) -> Vec<Note> {
     use Instrument::{Bass, Bell, Bow, Pad, Shaker, Voice};
     let octave = match instrument {
         Bass => 36,
@@ -112,11 +115,11 @@ fn notes(instrument: Instrument, manner: &Manner, rng: &mut Rng) -> Vec<Note> {
         if rest {
             continue;
         }
-        let mut at_s = beat as f64 * BEAT_S + 0.012 + manner.spread_s * gauss(rng);
+        let mut at_s = beat as f64 * BEAT_S + 0.012 + manner.spread_s * gauss(hand);
         if astray.contains(&beat) || astray.contains(&(beat + 1)) && every == 2 {
             at_s += 0.16 * if rng.bool() { 1.0 } else { -1.0 };
         }
-        let loud = 10f64.powf(gauss(rng) * 2.2 / 20.0);
+        let loud = 10f64.powf(gauss(hand) * 2.2 / 20.0);
         let length_s = every as f64 * BEAT_S * 0.85;
         let voices: Vec<usize> = if instrument == Pad { chord.to_vec() } else { vec![class] };
         for class in voices {
@@ -133,18 +136,19 @@ fn notes(instrument: Instrument, manner: &Manner, rng: &mut Rng) -> Vec<Note> {
 /// A mono take of `seconds`, peak near full scale, with a little noise.
 pub(crate) fn play(instrument: Instrument, manner: &Manner, seed: u64) -> Vec<f32> {
     let mut rng = Rng::with_seed(seed);
+    let mut hand = Rng::with_seed(seed.wrapping_mul(977).wrapping_add(manner.take));
     let seconds = LEAD_S + BEATS as f64 * BEAT_S + 2.5;
     let mut file = vec![0.0f64; (seconds * RATE) as usize];
-    for note in notes(instrument, manner, &mut rng) {
-        add(&mut file, instrument, &note, &mut rng);
+    for note in notes(instrument, manner, &mut rng, &mut hand) {
+        add(&mut file, instrument, &note, &mut hand);
     }
     let peak = file.iter().fold(1e-9f64, |most, sample| most.max(sample.abs()));
-    let gain = rng.f64() * 0.3 + 0.55;
+    let gain = hand.f64() * 0.3 + 0.55;
     let mut low = 0.0;
     file.iter()
         .map(|sample| {
             // Pink-ish: half white, half low-passed.
-            let white = rng.f64() * 2.0 - 1.0;
+            let white = hand.f64() * 2.0 - 1.0;
             low += 0.02 * (white - low);
             (gain * sample / peak + manner.noise * (0.5 * white + 3.0 * low)) as f32
         })

@@ -314,7 +314,7 @@ fn fingerprints(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
         let mut rng = Rng::with_seed(seed);
         let cut = rng.usize(0..40_000);
         same.extend(mine.distance(&print(&damage::recode(&wave[cut..], &mut rng))));
-        let again = Manner { spread_s: 0.008, ..USUAL };
+        let again = Manner { take: 1, cents: 6.0, ..USUAL };
         others.extend(mine.distance(&print(&play(instrument, &again, 4_000 + seed))));
         others.extend(mine.distance(&print(&play(instrument, &USUAL, 5_000 + seed))));
     }

@@ -31,7 +31,7 @@ const LEAST_WORDS: usize = 215;
 
 /// Bit errors between two versions of one recording stay below this; two takes of one part by
 /// one player lie above (`examples/inspect_study.rs` prints both).
-pub const SAME_RECORDING: f64 = 0.28;
+pub const SAME_RECORDING: f64 = 0.15;
 
 /// The words of a recording, in order.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
