@@ -114,6 +114,19 @@ impl Store {
         )
     }
 
+    /// Whether this secret was of an upload that has expired and is not swept away yet.
+    pub async fn upload_has_expired(&self, secret: &str, now_us: i64) -> Result<bool> {
+        let mut link = self.read().await?;
+        let found = first!(
+            (String,),
+            link,
+            "select id from uploads where token_hash = $1 and expires_at <= $2",
+            hash_secret(secret),
+            now_us,
+        )?;
+        Ok(found.is_some())
+    }
+
     /// The upload with this id.
     pub async fn upload(&self, id: &str) -> Result<Upload> {
         let mut link = self.read().await?;
