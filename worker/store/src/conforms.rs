@@ -10,6 +10,7 @@ use crate::database::{Tx, all, first, run};
 use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::queue::{LeasedJob, cancel_jobs, close_leased, fail_leased};
+use crate::renders::delete_renders_for_take;
 use crate::takes::withdrawn;
 
 /// A stem to be recorded with its take's outcome.
@@ -156,7 +157,8 @@ impl Store {
     }
 
     /// Withdraws a take and every earlier take that it was sent to replace: the records keep a
-    /// tombstone and nothing personal, jobs are called off, recordings and stems are deleted.
+    /// tombstone and nothing personal, jobs are called off, recordings, stems and what was
+    /// rendered for its contributor alone are deleted.
     /// Gives the ids of all that were withdrawn now; withdrawing twice gives none.
     ///
     /// When a file cannot be deleted at once the records are right all the same, and the sweep
@@ -226,6 +228,7 @@ async fn bury(
         json!({ "withdrawn_at": now_us, "withdrawn_by": withdrawn_by }).to_string(),
         now_us,
     )?;
+    blobs.extend(delete_renders_for_take(tx, piece_id, take_id, now_us).await?);
     cancel_jobs(tx, None, take_id, now_us).await?;
     insert_event(tx, Some(piece_id), "take.withdrawn", take_id, &Value::Null, now_us).await
 }

@@ -45,7 +45,7 @@ pub use organisers::Organiser;
 pub use piece_files::{NewFile, PieceFile, Shelf};
 pub use pieces::Piece;
 pub use queue::{AfterFailure, JobRecord, JobState, LeasedJob, NewJob, QueueDepth};
-pub use renders::{NewRender, Render, RenderFile, RenderKind, RenderState};
+pub use renders::{NewRender, Render, RenderFile, RenderKind, RenderState, occasion_for_take};
 /// Where a take stands; the score's own word for it.
 pub use ripieno_score::TakeState;
 pub use stems::{PlacedStem, Stem};

@@ -5,7 +5,7 @@ use serde_json::Value;
 use sqlx::FromRow;
 
 use crate::Store;
-use crate::database::{all, first, run};
+use crate::database::{Tx, all, first, run};
 use crate::error::{ErrorKind, Result, StoreError};
 use crate::ids::new_id;
 use crate::queue::{NewJob, cancel_jobs, insert_job};
@@ -105,6 +105,13 @@ pub struct RenderFile {
     pub content_hash: String,
 }
 
+/// The occasion of a render that is for the contributor of one take alone; `what` tells it from
+/// others for the same take. Such renders stand in no list and go when their take is withdrawn.
+#[must_use]
+pub fn occasion_for_take(take_id: &str, what: &str) -> String {
+    format!("take:{take_id}:{what}")
+}
+
 macro_rules! select_render {
     ($rest:literal) => {
         concat!(
@@ -172,7 +179,8 @@ impl Store {
             .ok_or_else(|| StoreError::not_found("render", id))
     }
 
-    /// Renders of a piece, newest first, starting before the id `before`.
+    /// Renders of a piece, newest first, starting before the id `before`; without those that one
+    /// contributor asked for (see [`occasion_for_take`]).
     pub async fn list_renders(
         &self,
         piece_id: &str,
@@ -183,7 +191,11 @@ impl Store {
         all!(
             Render,
             link,
-            select_render!("where piece_id = $1 and id < $2 order by id desc limit $3"),
+            select_render!(
+                "where piece_id = $1 and id < $2
+                   and (occasion is null or occasion not like 'take:%')
+                 order by id desc limit $3"
+            ),
             piece_id,
             before.unwrap_or("~"),
             limit,
@@ -278,4 +290,34 @@ impl Store {
         }
         Ok(())
     }
+}
+
+/// Deletes the renders that were made for a take's contributor; one under way is called off.
+/// Gives their files' blobs, to be deleted after the transaction.
+pub(crate) async fn delete_renders_for_take(
+    tx: &mut Tx,
+    piece_id: &str,
+    take_id: &str,
+    now_us: i64,
+) -> Result<Vec<String>> {
+    let renders = all!(
+        (String,),
+        tx,
+        "select id from renders where piece_id = $1 and occasion like $2",
+        piece_id,
+        occasion_for_take(take_id, "%"),
+    )?;
+    let mut blobs = Vec::new();
+    for (id,) in &renders {
+        cancel_jobs(tx, None, id, now_us).await?;
+        let files = all!(
+            (String,),
+            tx,
+            "delete from render_files where render_id = $1 returning blob",
+            id
+        )?;
+        blobs.extend(files.into_iter().map(|(blob,)| blob));
+        run!(tx, "delete from renders where id = $1", id)?;
+    }
+    Ok(blobs)
 }
