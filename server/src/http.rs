@@ -75,6 +75,7 @@ pub type AppState = Arc<App>;
     components(schemas(problem::ProblemBody)),
     tags(
         (name = "pieces", description = "Pieces and their guide packs"),
+        (name = "uploads", description = "Recordings that arrive in parts, by tus 1.0.0"),
         (name = "takes", description = "Recordings, as the organiser sees them"),
         (name = "receipts", description = "A contributor's own view of a take"),
         (name = "arrangement", description = "Sections × groups"),
@@ -109,6 +110,9 @@ fn quick_api() -> OpenApiRouter<AppState> {
         .routes(routes!(receipts::show, receipts::correct, receipts::withdraw))
         .routes(routes!(receipts::recording))
         .routes(routes!(receipts::own_data))
+        .routes(routes!(receipts::louder::ask))
+        .routes(routes!(receipts::louder::show))
+        .routes(routes!(receipts::louder::sound))
         .routes(routes!(arrangements::show, arrangements::replace))
         .routes(routes!(arrangements::history))
         .routes(routes!(renders::list, renders::start))
@@ -125,6 +129,7 @@ fn slow_api() -> OpenApiRouter<AppState> {
         .routes(routes!(takes::upload::hand_in))
         .routes(routes!(own_files::bring))
         .layer(DefaultBodyLimit::disable())
+        .merge(tus::routes())
 }
 
 /// The description of the interface, as it is served and printed.
@@ -152,8 +157,7 @@ pub fn router(app: AppState) -> Router {
         .merge(quick)
         .merge(slow)
         .merge(pages::slow_routes())
-        .merge(tus::routes())
-        .fallback(|| async { Problem::not_found("There is nothing at this address.") })
+        .fallback(pages::layout::nothing_here)
         .method_not_allowed_fallback(|| async { Problem::method_not_allowed() })
         .layer(CatchPanicLayer::custom(|_| {
             tracing::error!("a handler panicked; the panic itself is on standard error");

@@ -4,6 +4,7 @@ pub mod call;
 pub mod desk;
 pub mod form;
 pub mod layout;
+pub mod listen;
 pub mod receipt;
 pub mod strip;
 pub mod wave;
@@ -22,6 +23,8 @@ pub fn routes() -> Router<AppState> {
         .route("/{slug}/take", get(form::form))
         .route("/receipt/{token}", get(receipt::receipt))
         .route("/receipt/{token}/answer", post(receipt::answer))
+        .route("/receipt/{token}/louder", post(receipt::louder::ask))
+        .route("/receipt/{token}/louder/{id}", get(receipt::louder::show))
         .route("/receipt/{token}/withdraw", get(receipt::ask_withdraw).post(receipt::withdraw))
         .route("/desk", get(desk::front))
         .route("/desk/sign-in", post(desk::sign_in))

@@ -226,6 +226,11 @@ async fn a_call_that_is_closed_late_or_full_takes_nothing() {
     assert_eq!(service.hand_in(&slug, "a.wav", tone_wav(0.1)).await.0, 201);
     let (status, problem) = service.hand_in(&slug, "b.wav", tone_wav(0.1)).await;
     assert_eq!(status, 409, "{problem}");
+    // A withdrawn take makes room for another.
+    let list = takes(&service, &slug).await;
+    let take = format!("/api/v1/takes/{}", list["takes"][0]["id"].as_str().unwrap());
+    assert_eq!(service.organiser("DELETE", &take).send().await.unwrap().status(), 204);
+    assert_eq!(service.hand_in(&slug, "b.wav", tone_wav(0.1)).await.0, 201);
 
     let mut late = ripieno_score::nine_harbours().0;
     late.slug = "late".to_owned();
@@ -235,6 +240,98 @@ async fn a_call_that_is_closed_late_or_full_takes_nothing() {
     assert_eq!(status, 403);
     assert!(problem["detail"].as_str().unwrap().contains("deadline"), "{problem}");
     assert_eq!(service.hand_in("none", "a.wav", tone_wav(0.1)).await.0, 404);
+}
+
+#[tokio::test]
+async fn what_a_browser_cannot_find_or_send_is_told_on_a_page() {
+    let (service, slug) = quiet_with(|config| config.max_upload_bytes = 100_000).await;
+    let page = async |answer: reqwest::Response| {
+        let typed = answer.headers()["content-type"].to_str().unwrap().to_owned();
+        (answer.status().as_u16(), typed, answer.text().await.unwrap())
+    };
+    let html = "text/html,application/xhtml+xml";
+    let (status, typed, text) =
+        page(service.get("/no/such/place").header("accept", html).send().await.unwrap()).await;
+    assert_eq!((status, typed.as_str()), (404, "text/html; charset=utf-8"), "{text}");
+    let script = service.get("/no/such/place").send().await.unwrap();
+    assert_eq!(script.headers()["content-type"], "application/problem+json");
+    let gone = service.get("/receipt/00000000000000000000000000").send().await.unwrap();
+    assert_eq!((gone.status().as_u16(), page(gone).await.1.contains("html")), (404, true));
+
+    let form = format!("/{slug}/take");
+    for (bytes, expected) in
+        [(tone_wav(3.0), 413), (b"Dear all, here is my take. ".repeat(40), 415)]
+    {
+        let sent = good_form().part("recording", file_part("a.wav", bytes));
+        let answer = service.post(&form).multipart(sent).send().await.unwrap();
+        let (status, typed, text) = page(answer).await;
+        assert_eq!((status, typed.contains("html")), (expected, true), "{text}");
+        assert!(text.contains(&format!("href=\"{form}\"")), "the way back: {text}");
+    }
+}
+
+#[tokio::test]
+async fn a_take_is_heard_louder_only_while_it_is_in_the_mix() {
+    let (service, slug) = quiet().await;
+    let (_, made) = service.hand_in(&slug, "a.wav", tone_wav(0.2)).await;
+    let receipt = format!("/api/v1/receipts/{}", made["receipt_token"].as_str().unwrap());
+    let ask = |section: &str| {
+        service.post(&format!("{receipt}/louder")).json(&json!({ "section": section })).send()
+    };
+    assert_eq!(ask("Flood").await.unwrap().status(), 409, "it is not conformed yet");
+    let settings = ripieno_store::Settings::in_folder(service.folder());
+    let store = ripieno_store::Store::open(&settings).await.unwrap();
+    place(&store).await;
+
+    let (status, problem) = read(ask("Nowhere").await.unwrap()).await;
+    assert_eq!((status, &problem["mistakes"][0]["pointer"]), (422, &json!("/sections/0")));
+    let asked = ask("Flood").await.unwrap();
+    let place = asked.headers()["location"].to_str().unwrap().to_owned();
+    let (status, body) = read(asked).await;
+    assert_eq!((status, &body["state"], &body["sound"]), (202, &json!("queued"), &Value::Null));
+    let (_, again) = read(ask("Flood").await.unwrap()).await;
+    assert_eq!(again["id"], body["id"], "pressed twice, mixed once");
+    let (_, stands) = read(service.get(&place).send().await.unwrap()).await;
+    assert_eq!(stands["id"], body["id"]);
+    let sound = service.get(&format!("{place}/sound")).send().await.unwrap();
+    assert_eq!(sound.status(), 404, "not mixed yet");
+
+    // Nobody else's: not in the organiser's list, not under another receipt.
+    let renders = service.organiser("GET", &format!("/api/v1/pieces/{slug}/renders"));
+    assert_eq!(read(renders.send().await.unwrap()).await.1, json!([]));
+    let (_, other) = service.hand_in(&slug, "b.wav", tone_wav(0.3)).await;
+    let (token, id) = (other["receipt_token"].as_str().unwrap(), body["id"].as_str().unwrap());
+    let foreign = service.get(&format!("/api/v1/receipts/{token}/louder/{id}"));
+    assert_eq!(foreign.send().await.unwrap().status(), 404);
+
+    // It goes with the take.
+    let url = format!("{}{receipt}", service.base);
+    assert_eq!(service.http.delete(&url).send().await.unwrap().status(), 204);
+    assert_eq!(service.get(&place).send().await.unwrap().status(), 404);
+    assert!(store.render(id).await.unwrap_err().is_not_found());
+}
+
+/// Lays the only take that waits, as a worker would.
+async fn place(store: &ripieno_store::Store) {
+    let now = 1_764_000_000_000_000;
+    loop {
+        let job = store.lease_job("test", i64::MAX / 2, 1_000_000).await.unwrap().unwrap();
+        if job.kind != "conform_take" {
+            continue;
+        }
+        store.start_conform(&job, &job.subject, now).await.unwrap();
+        let blob = store.put_blob_bytes(&b"a stem"[..], now).await.unwrap();
+        let stem = ripieno_store::NewStem { blob, engine_version: "1", summary: &Value::Null };
+        let conformed = ripieno_store::Conformed {
+            state: ripieno_store::TakeState::Placed,
+            outcome: &json!({ "bar1_beat1_s": 1.0 }),
+            findings: &json!([]),
+            plots: &Value::Null,
+            stem: Some(stem),
+        };
+        store.finish_conform(&job, &job.subject, &conformed, now).await.unwrap();
+        return;
+    }
 }
 
 #[tokio::test]

@@ -87,7 +87,7 @@ async fn the_server_says_what_it_knows() {
     assert_eq!(headers["tus-max-size"], (2u64 << 30).to_string());
     assert_eq!(headers["tus-checksum-algorithm"], "sha1");
     let known = headers["tus-extension"].to_str().unwrap();
-    for extension in ["creation", "termination", "checksum", "expiration"] {
+    for extension in ["creation", "creation-with-upload", "termination", "checksum", "expiration"] {
         assert!(known.split(',').any(|e| e == extension), "{known}");
     }
 }
@@ -216,6 +216,97 @@ async fn what_breaks_the_protocol_is_refused_with_its_own_status() {
     assert_eq!(create(service, "none", "10").send().await.unwrap().status(), 404);
     let bare = service.post("/uploads").header("tus-resumable", "1.0.0").header("upload-length", 5);
     assert_eq!(bare.send().await.unwrap().status(), 400);
+}
+
+#[tokio::test]
+async fn the_first_bytes_may_come_with_the_creation() {
+    let upload = begin(100).await;
+    let service = &upload.service;
+    let with_bytes = |bytes: Vec<u8>| {
+        create(service, &upload.slug, "30000")
+            .header("content-type", "application/offset+octet-stream")
+            .body(bytes)
+    };
+    let wav = tone_wav(1.0);
+    let answer = with_bytes(wav[..20_000].to_vec()).send().await.unwrap();
+    assert_eq!(answer.status(), 201);
+    assert_eq!(answer.headers()["upload-offset"], "20000");
+    let place = answer.headers()["location"].to_str().unwrap().to_owned();
+    let rest = service.http.patch(place).header("tus-resumable", "1.0.0");
+    let rest = rest.header("content-type", "application/offset+octet-stream");
+    let rest = rest.header("upload-offset", 20_000).body(wav[20_000..30_000].to_vec());
+    assert_eq!(rest.send().await.unwrap().headers()["upload-offset"], "30000");
+
+    // What is refused with the creation leaves no upload behind.
+    let before = files_in(&service.folder().join("uploads"));
+    let letter = b"Dear all, here is my recording. ".repeat(40);
+    assert_eq!(with_bytes(letter).send().await.unwrap().status(), 415);
+    assert_eq!(with_bytes(vec![0; 30_001]).send().await.unwrap().status(), 413);
+    let damaged =
+        with_bytes(b"abd".to_vec()).header("upload-checksum", "sha1 qZk+NkcGgWq6PiVxeFDCbJzQ2J0=");
+    assert_eq!(damaged.send().await.unwrap().status().as_u16(), 460);
+    assert_eq!(files_in(&service.folder().join("uploads")), before);
+}
+
+/// Names and lengths of the files of a folder.
+fn files_in(folder: &std::path::Path) -> Vec<(String, u64)> {
+    let entries = std::fs::read_dir(folder).unwrap().map(Result::unwrap);
+    let mut files: Vec<_> = entries
+        .map(|e| (e.file_name().to_string_lossy().into_owned(), e.metadata().unwrap().len()))
+        .collect();
+    files.sort();
+    files
+}
+
+#[tokio::test]
+async fn of_two_writers_at_once_one_must_wait() {
+    use tokio::io::AsyncWriteExt;
+    let wav = tone_wav(0.5);
+    let upload = begin(wav.len()).await;
+    let address = upload.service.base.strip_prefix("http://").unwrap().to_owned();
+    let mut first = tokio::net::TcpStream::connect(&address).await.unwrap();
+    let head = format!(
+        "PATCH {} HTTP/1.1\r\nhost: {address}\r\ntus-resumable: 1.0.0\r\nupload-offset: 0\r\n\
+         content-type: application/offset+octet-stream\r\ncontent-length: 20000\r\n\r\n",
+        upload.path,
+    );
+    first.write_all(head.as_bytes()).await.unwrap();
+    first.write_all(&wav[..10_000]).await.unwrap();
+    // The first is at it as soon as some of its bytes lie in the file.
+    let uploads = upload.service.folder().join("uploads");
+    while files_in(&uploads).iter().all(|(_, bytes)| *bytes == 0) {
+        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+    }
+    let second = upload.patch(0, &wav).send().await.unwrap();
+    assert_eq!(second.status(), 423);
+    assert_eq!(second.headers()["retry-after"], "1");
+
+    first.write_all(&wav[10_000..20_000]).await.unwrap();
+    let mut answer = [0; 12];
+    tokio::io::AsyncReadExt::read_exact(&mut first, &mut answer).await.unwrap();
+    assert_eq!(&answer, b"HTTP/1.1 204");
+    assert_eq!(upload.patch(0, &wav).send().await.unwrap().status(), 409);
+    assert_eq!(upload.patch(20_000, &wav[20_000..]).send().await.unwrap().status(), 204);
+    assert_eq!(upload.hand_in().await.0, 201);
+}
+
+#[tokio::test]
+async fn an_upload_left_too_long_has_expired_and_is_swept_away() {
+    let mut upload = begin(1000).await;
+    let settings = ripieno_store::Settings::in_folder(upload.service.folder());
+    let store = ripieno_store::Store::open(&settings).await.unwrap();
+    let piece = store.list_pieces().await.unwrap().remove(0);
+    let about = json!({ "filename": "a.wav" });
+    let (_, secret) = store.create_upload(&piece.id, Some(1000), &about, 1_000, 0).await.unwrap();
+    upload.path = format!("/uploads/{}", secret.reveal());
+    for method in ["HEAD", "DELETE"] {
+        assert_eq!(upload.request(method).send().await.unwrap().status(), 410, "{method}");
+    }
+    let (status, problem) = read(upload.patch(0, b"x").send().await.unwrap()).await;
+    assert_eq!(status, 410, "{problem}");
+    assert_eq!(upload.hand_in().await.0, 422);
+    assert_eq!(store.sweep_uploads(2_000).await.unwrap(), 1);
+    assert_eq!(upload.request("HEAD").send().await.unwrap().status(), 404);
 }
 
 #[tokio::test]

@@ -216,6 +216,12 @@ impl Problem {
         self.status
     }
 
+    /// The headers it will be answered with, besides those of its content.
+    #[must_use]
+    pub fn headers(&self) -> &HeaderMap {
+        &self.headers
+    }
+
     /// What is wrong, to be shown otherwise.
     #[must_use]
     pub fn into_body(self) -> ProblemBody {

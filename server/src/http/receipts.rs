@@ -1,5 +1,7 @@
 //! A contributor's own view of a take, behind an address that only they have.
 
+pub mod louder;
+
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -56,6 +58,8 @@ pub struct CandidateBody {
     pub number: usize,
     /// Where bar 1 beat 1 would lie in the file, in seconds.
     pub bar1_beat1_s: f64,
+    /// How much slower than the guide it would run there, in parts per million.
+    pub ratio_ppm: f64,
     /// How likely the analysis holds it, from 0 to 1.
     pub odds: f64,
 }
@@ -104,10 +108,29 @@ pub fn findings(take: &Take) -> Vec<FindingBody> {
         .collect()
 }
 
-/// The places to choose from, while the take asks.
+/// Questions that are about something else than where the take lies.
+const NOT_ABOUT_ITS_PLACE: [&str; 7] = [
+    "sent_before",
+    "duplicate",
+    "same_recording",
+    "transposed",
+    "guide_left_in",
+    "pitch_would_shift",
+    "not_examined",
+];
+
+/// Whether what the take asks is where it lies.
+#[must_use]
+pub fn asks_for_its_place(take: &Take) -> bool {
+    let findings = findings(take);
+    let mut asks = findings.iter().filter(|f| f.severity == "asks");
+    asks.any(|f| !NOT_ABOUT_ITS_PLACE.contains(&f.code.as_str()))
+}
+
+/// The places to choose from by ear, most likely first; none while there is nothing to choose.
 #[must_use]
 pub fn candidates(take: &Take) -> Vec<CandidateBody> {
-    if take.state != TakeState::Asks {
+    if take.state != TakeState::Asks || !asks_for_its_place(take) {
         return Vec::new();
     }
     let all = take.outcome["candidates"].as_array().map_or(&[][..], Vec::as_slice);
@@ -117,6 +140,7 @@ pub fn candidates(take: &Take) -> Vec<CandidateBody> {
             Some(CandidateBody {
                 number,
                 bar1_beat1_s: c["bar1_beat1_s"].as_f64()?,
+                ratio_ppm: c["ratio_ppm"].as_f64().unwrap_or_default(),
                 odds: c["odds"].as_f64().unwrap_or_default(),
             })
         })

@@ -213,7 +213,11 @@ pub async fn ask(
     Ok(app.store.request_render(&render, Job::render, now_us()).await?)
 }
 
-fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {
+/// 422 for sections that the piece does not have.
+///
+/// # Errors
+/// Every unknown name.
+pub fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {
     let known: Vec<&str> = piece.sections.iter().map(|s| s.name.as_str()).collect();
     let unknown = named.iter().enumerate().filter(|(_, name)| !known.contains(&name.as_str()));
     let mistakes: Vec<Mistake> = unknown

@@ -1,32 +1,34 @@
 //! Resumable uploads by tus 1.0.0 (<https://tus.io/protocols/resumable-upload>): core protocol,
-//! creation, termination, checksum, expiration. A finished upload becomes a take when it is handed
-//! in with a form.
+//! creation, creation with upload, termination, checksum, expiration. A finished upload becomes a
+//! take when it is handed in with a form.
 
 mod body;
 mod metadata;
 
-use axum::Router;
 use axum::body::Body;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{any, post};
 use ripieno_store::{ErrorKind, Upload};
 use serde_json::json;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
 
 use super::extract::Path;
 use super::identity::Client;
 use super::multipart::over_limit;
-use super::problem::{Answer, Problem};
+use super::problem::{Answer, Problem, ProblemBody};
 use super::takes::upload::admit;
 use super::{App, AppState};
 use crate::clock::now_us;
 
 const VERSION: &str = "1.0.0";
-const EXTENSIONS: &str = "creation,termination,checksum,expiration";
+const EXTENSIONS: &str = "creation,creation-with-upload,termination,checksum,expiration";
 /// The one that the protocol asks every server to know.
 const CHECKSUMS: &str = "sha1";
+/// What the bytes of an upload are sent as.
+const BYTES: &str = "application/offset+octet-stream";
 
 const TUS_RESUMABLE: HeaderName = HeaderName::from_static("tus-resumable");
 const UPLOAD_OFFSET: HeaderName = HeaderName::from_static("upload-offset");
@@ -34,25 +36,20 @@ const UPLOAD_LENGTH: HeaderName = HeaderName::from_static("upload-length");
 const UPLOAD_METADATA: HeaderName = HeaderName::from_static("upload-metadata");
 const UPLOAD_EXPIRES: HeaderName = HeaderName::from_static("upload-expires");
 const UPLOAD_CHECKSUM: HeaderName = HeaderName::from_static("upload-checksum");
+const METHOD_OVERRIDE: HeaderName = HeaderName::from_static("x-http-method-override");
 
 /// The routes under `/uploads`.
-pub fn routes() -> Router<AppState> {
-    Router::new()
-        .route("/uploads", post(create).options(capabilities))
-        .route("/uploads/{token}", any(one_upload))
+pub fn routes() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new()
+        .routes(routes!(capabilities, create))
+        .routes(routes!(one_s_capabilities, stand, append, terminate, by_another_name))
         .layer(DefaultBodyLimit::disable())
         .layer(middleware::from_fn(speak_tus))
 }
 
 /// Refuses other versions of the protocol, and names ours on every answer.
-async fn speak_tus(mut request: Request, next: Next) -> Response {
-    // A client behind a proxy that lets no PATCH or DELETE through names its method in a header.
-    let named = text(request.headers(), &HeaderName::from_static("x-http-method-override"));
-    if let Some(method) = named.and_then(|m| m.parse::<Method>().ok()) {
-        *request.method_mut() = method;
-    }
-    let version = text(request.headers(), &TUS_RESUMABLE);
-    let mut response = match version {
+async fn speak_tus(request: Request, next: Next) -> Response {
+    let mut response = match text(request.headers(), &TUS_RESUMABLE) {
         Some(VERSION) => next.run(request).await,
         _ if request.method() == Method::OPTIONS => next.run(request).await,
         _ => {
@@ -67,7 +64,15 @@ async fn speak_tus(mut request: Request, next: Next) -> Response {
     response
 }
 
-/// `OPTIONS`: what this server knows.
+/// What this server knows of tus: version, extensions, largest upload, checksums.
+#[utoipa::path(options, path = "/uploads", tag = "uploads", operation_id = "uploadCapabilities",
+    security(()),
+    responses(
+        (status = 204, description = "In the headers", headers(
+            ("Tus-Version" = String), ("Tus-Extension" = String), ("Tus-Max-Size" = u64),
+            ("Tus-Checksum-Algorithm" = String),
+        )),
+    ))]
 async fn capabilities(State(app): State<AppState>) -> Response {
     let headers = [
         ("tus-version", VERSION.to_owned()),
@@ -78,19 +83,58 @@ async fn capabilities(State(app): State<AppState>) -> Response {
     (StatusCode::NO_CONTENT, headers).into_response()
 }
 
-/// `POST`: begins an upload. The metadata names the `piece`, and may name `filename` and
-/// `filetype`.
+/// The same, asked of one upload.
+#[utoipa::path(options, path = "/uploads/{token}", tag = "uploads",
+    operation_id = "oneUploadCapabilities",
+    security(()),
+    params(("token" = String, Path, description = "The upload's token")),
+    responses((status = 204, description = "In the headers, as for `/uploads`")))]
+async fn one_s_capabilities(state: State<AppState>) -> Response {
+    capabilities(state).await
+}
+
+/// Begin an upload. Bytes that come along are its first.
+#[utoipa::path(post, path = "/uploads", tag = "uploads", operation_id = "beginUpload",
+    security(()),
+    params(
+        ("Tus-Resumable" = String, Header, description = "`1.0.0`", example = "1.0.0"),
+        ("Upload-Length" = u64, Header, description = "How long the file is, in bytes"),
+        ("Upload-Metadata" = String, Header, description = "`piece` (its slug), and if known \
+            `filename` and `filetype`: key, space, value in Base64, joined by commas",
+            example = "piece bmluZS1oYXJib3Vycw==,filename dGFrZS53YXY="),
+        ("Upload-Checksum" = Option<String>, Header, description = "`sha1` and the sum of the \
+            bytes that come along, in Base64"),
+    ),
+    request_body(content = Option<Vec<u8>>, content_type = "application/offset+octet-stream"),
+    responses(
+        (status = 201, description = "Begun; go on at `Location`", headers(
+            ("Location" = String), ("Upload-Expires" = String), ("Upload-Offset" = u64),
+        )),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 403, body = ProblemBody, content_type = "application/problem+json",
+            description = "The deadline has passed, or the call is closed"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json",
+            description = "The call holds as many recordings as it can"),
+        (status = 412, body = ProblemBody, content_type = "application/problem+json",
+            description = "Another version of tus"),
+        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 415, body = ProblemBody, content_type = "application/problem+json",
+            description = "The first bytes are of something that is no sound"),
+        (status = 422, body = ProblemBody, content_type = "application/problem+json",
+            description = "The file is empty"),
+        (status = 429, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 460, body = ProblemBody, content_type = "application/problem+json",
+            description = "The bytes do not have the checksum"),
+        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
 async fn create(
     State(app): State<AppState>,
     client: Client,
     headers: HeaderMap,
+    body: Body,
 ) -> Answer<Response> {
-    let Some(length) = text(&headers, &UPLOAD_LENGTH) else {
-        return Err(Problem::bad_request("Say how long the file is, as `Upload-Length`."));
-    };
-    let length: u64 = length
-        .parse()
-        .map_err(|_| Problem::bad_request("`Upload-Length` must be a number of bytes."))?;
+    let length = length_of(&app, &headers)?;
     let said = metadata::read(text(&headers, &UPLOAD_METADATA).unwrap_or_default())?;
     let named = |key: &str| said.get(key).map(String::as_str).unwrap_or_default();
     if named("piece").is_empty() {
@@ -99,58 +143,185 @@ async fn create(
         ));
     }
     let loaded = admit(&app, client, named("piece")).await?;
-    if length > app.config.max_upload_bytes {
-        return Err(over_limit(app.config.max_upload_bytes));
-    }
-    if length == 0 {
-        return Err(Problem::empty_file("The file is empty. Choose the recording again."));
-    }
     let kept = json!({ "filename": named("filename"), "filetype": named("filetype") });
     let now = now_us();
     let life_us = i64::try_from(app.config.upload_expires_h.max(1)).unwrap_or(24 * 365);
     let expires = now.saturating_add(life_us.saturating_mul(3_600_000_000));
-    let (upload, secret) =
+    let (mut upload, secret) =
         app.store.create_upload(&loaded.record.id, Some(length), &kept, expires, now).await?;
+    if text(&headers, &header::CONTENT_TYPE) == Some(BYTES) {
+        match write(&app, &upload, 0, &headers, body).await {
+            Ok(begun) => upload = begun,
+            Err(problem) => {
+                // Its address was never told, so nobody could go on with it.
+                app.store.delete_upload(&upload.id).await?;
+                return Err(problem);
+            }
+        }
+    }
     let place = format!("{}/uploads/{}", app.config.public_base(), secret.reveal());
-    let headers = [(header::LOCATION, place), (UPLOAD_EXPIRES, http_date(upload.expires_at))];
-    Ok((StatusCode::CREATED, headers).into_response())
+    let mut response = (StatusCode::CREATED, stands(&upload)).into_response();
+    if let Ok(place) = place.parse() {
+        response.headers_mut().insert(header::LOCATION, place);
+    }
+    Ok(response)
 }
 
-/// Everything that is done to one upload.
-async fn one_upload(
+/// The announced length, if this server takes files of it.
+fn length_of(app: &App, headers: &HeaderMap) -> Answer<u64> {
+    let Some(length) = text(headers, &UPLOAD_LENGTH) else {
+        return Err(Problem::bad_request("Say how long the file is, as `Upload-Length`."));
+    };
+    let length: u64 = length
+        .parse()
+        .map_err(|_| Problem::bad_request("`Upload-Length` must be a number of bytes."))?;
+    match length {
+        0 => Err(Problem::empty_file("The file is empty. Choose the recording again.")),
+        _ if length > app.config.max_upload_bytes => Err(over_limit(app.config.max_upload_bytes)),
+        _ => Ok(length),
+    }
+}
+
+/// Ask how far an upload is.
+#[utoipa::path(head, path = "/uploads/{token}", tag = "uploads", operation_id = "uploadOffset",
+    security(()),
+    params(
+        ("token" = String, Path, description = "The upload's token"),
+        ("Tus-Resumable" = String, Header, description = "`1.0.0`", example = "1.0.0"),
+    ),
+    responses(
+        (status = 200, description = "Go on from `Upload-Offset`", headers(
+            ("Upload-Offset" = u64), ("Upload-Length" = u64), ("Upload-Expires" = String),
+        )),
+        (status = 404, description = "There is none"),
+        (status = 410, description = "It has expired"),
+        (status = 412, description = "Another version of tus"),
+    ))]
+async fn stand(State(app): State<AppState>, Path(token): Path<String>) -> Answer<Response> {
+    let upload = find(&app, &token).await?;
+    Ok((StatusCode::OK, stands(&upload)).into_response())
+}
+
+/// Send the next bytes of an upload.
+#[utoipa::path(patch, path = "/uploads/{token}", tag = "uploads", operation_id = "goOnWithUpload",
+    security(()),
+    params(
+        ("token" = String, Path, description = "The upload's token"),
+        ("Tus-Resumable" = String, Header, description = "`1.0.0`", example = "1.0.0"),
+        ("Upload-Offset" = u64, Header, description = "Where these bytes belong"),
+        ("Upload-Checksum" = Option<String>, Header, description = "`sha1` and the sum of these \
+            bytes, in Base64"),
+    ),
+    request_body(content = Vec<u8>, content_type = "application/offset+octet-stream"),
+    responses(
+        (status = 204, description = "They count; `Upload-Offset` is where to go on", headers(
+            ("Upload-Offset" = u64), ("Upload-Expires" = String),
+        )),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json",
+            description = "The bytes belong elsewhere, or all are here"),
+        (status = 410, body = ProblemBody, content_type = "application/problem+json",
+            description = "It has expired"),
+        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 413, body = ProblemBody, content_type = "application/problem+json",
+            description = "More bytes than `Upload-Length` announced"),
+        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 423, body = ProblemBody, content_type = "application/problem+json",
+            description = "The bytes before these are still being written"),
+        (status = 460, body = ProblemBody, content_type = "application/problem+json",
+            description = "The bytes do not have the checksum; none of them count"),
+        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+async fn append(
     State(app): State<AppState>,
     Path(token): Path<String>,
-    method: Method,
     headers: HeaderMap,
     body: Body,
 ) -> Answer<Response> {
-    match method.as_str() {
-        "OPTIONS" => Ok(capabilities(State(app)).await),
-        "HEAD" => {
-            let upload = find(&app, &token).await?;
-            Ok((StatusCode::OK, stands(&upload)).into_response())
-        }
-        "PATCH" => {
-            let upload = find(&app, &token).await?;
-            let upload = append(&app, &upload, &headers, body).await?;
-            Ok((StatusCode::NO_CONTENT, stands(&upload)).into_response())
-        }
-        "DELETE" => {
-            let upload = find(&app, &token).await?;
-            app.store.delete_upload(&upload.id).await?;
-            Ok(StatusCode::NO_CONTENT.into_response())
-        }
+    let upload = find(&app, &token).await?;
+    if text(&headers, &header::CONTENT_TYPE) != Some(BYTES) {
+        return Err(Problem::wrong_type(format!("Send the bytes as `Content-Type: {BYTES}`.")));
+    }
+    let offset = text(&headers, &UPLOAD_OFFSET).and_then(|o| o.parse::<u64>().ok());
+    let offset = offset
+        .ok_or_else(|| Problem::bad_request("Say where the bytes belong, as `Upload-Offset`."))?;
+    let upload = write(&app, &upload, offset, &headers, body).await?;
+    Ok((StatusCode::NO_CONTENT, stands(&upload)).into_response())
+}
+
+/// Give an upload up: what came of it is deleted.
+#[utoipa::path(delete, path = "/uploads/{token}", tag = "uploads", operation_id = "giveUploadUp",
+    security(()),
+    params(
+        ("token" = String, Path, description = "The upload's token"),
+        ("Tus-Resumable" = String, Header, description = "`1.0.0`", example = "1.0.0"),
+    ),
+    responses(
+        (status = 204, description = "Gone"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 410, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+async fn terminate(State(app): State<AppState>, Path(token): Path<String>) -> Answer<StatusCode> {
+    let upload = find(&app, &token).await?;
+    app.store.delete_upload(&upload.id).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// For a client behind a proxy that lets no PATCH, HEAD or DELETE through: it names the method in
+/// `X-HTTP-Method-Override`, and is answered as that method would be.
+#[utoipa::path(post, path = "/uploads/{token}", tag = "uploads", operation_id = "uploadByPost",
+    security(()),
+    params(
+        ("token" = String, Path, description = "The upload's token"),
+        ("Tus-Resumable" = String, Header, description = "`1.0.0`", example = "1.0.0"),
+        ("X-HTTP-Method-Override" = String, Header, description = "`PATCH`, `HEAD` or `DELETE`",
+            example = "PATCH"),
+        ("Upload-Offset" = Option<u64>, Header, description = "As for PATCH"),
+        ("Upload-Checksum" = Option<String>, Header, description = "As for PATCH"),
+    ),
+    request_body(content = Option<Vec<u8>>, content_type = "application/offset+octet-stream"),
+    responses(
+        (status = 200, description = "As for HEAD"),
+        (status = 204, description = "As for PATCH or DELETE"),
+        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 405, body = ProblemBody, content_type = "application/problem+json",
+            description = "No such method is named"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 410, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 423, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 460, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+    ))]
+async fn by_another_name(
+    state: State<AppState>,
+    path: Path<String>,
+    headers: HeaderMap,
+    body: Body,
+) -> Answer<Response> {
+    match text(&headers, &METHOD_OVERRIDE) {
+        Some("PATCH") => append(state, path, headers, body).await,
+        Some("HEAD") => stand(state, path).await,
+        Some("DELETE") => terminate(state, path).await.map(IntoResponse::into_response),
         _ => Err(Problem::method_not_allowed()
             .with_header(header::ALLOW, "OPTIONS, HEAD, PATCH, DELETE")),
     }
 }
 
 async fn find(app: &App, token: &str) -> Answer<Upload> {
-    app.store.find_upload(token, now_us()).await?.ok_or_else(|| {
-        Problem::not_found(
-            "There is no upload at this address, or it has expired. Begin a new one.",
-        )
-    })
+    let now = now_us();
+    if let Some(upload) = app.store.find_upload(token, now).await? {
+        return Ok(upload);
+    }
+    if app.store.upload_has_expired(token, now).await? {
+        return Err(Problem::gone("This upload was left for too long. Begin a new one."));
+    }
+    Err(Problem::not_found("There is no upload at this address. Begin a new one."))
 }
 
 /// How far an upload is, as headers.
@@ -164,15 +335,14 @@ fn stands(upload: &Upload) -> HeaderMap {
     pairs.into_iter().filter_map(value).collect()
 }
 
-async fn append(app: &App, upload: &Upload, headers: &HeaderMap, body: Body) -> Answer<Upload> {
-    if text(headers, &header::CONTENT_TYPE) != Some("application/offset+octet-stream") {
-        return Err(Problem::wrong_type(
-            "Send the bytes as `Content-Type: application/offset+octet-stream`.",
-        ));
-    }
-    let offset = text(headers, &UPLOAD_OFFSET).and_then(|o| o.parse::<u64>().ok());
-    let offset = offset
-        .ok_or_else(|| Problem::bad_request("Say where the bytes belong, as `Upload-Offset`."))?;
+/// Writes a request's bytes at `offset` and gives the upload as it stands then.
+async fn write(
+    app: &App,
+    upload: &Upload,
+    offset: u64,
+    headers: &HeaderMap,
+    body: Body,
+) -> Answer<Upload> {
     let checksum = text(headers, &UPLOAD_CHECKSUM).map(body::Checksum::parse).transpose()?;
     let appending =
         app.store.append_upload(&upload.id, offset).await.map_err(|e| match e.kind() {

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 use ripieno_score::families;
 use serde::Deserialize;
 
-use super::layout::{Page, PageAnswer, go_to};
+use super::layout::{Page, PageAnswer, PageProblem, go_to};
 use crate::http::extract::{Path, Query};
 use crate::http::identity::Client;
 use crate::http::pieces::{self, LoadedPiece};
@@ -87,7 +87,15 @@ pub async fn hand_in(
     Path(slug): Path<String>,
     request: Request<Body>,
 ) -> PageAnswer {
-    let (loaded, sent) = upload::receive(&app, client, &slug, request).await?;
+    let back = |problem| PageProblem::back_to(problem, format!("/{slug}/take"));
+    let (loaded, sent) = match upload::receive(&app, client, &slug, request).await {
+        Ok(received) => received,
+        // Not for what no second try can change.
+        Err(problem) if matches!(problem.status().as_u16(), 403 | 404) => {
+            return Err(problem.into());
+        }
+        Err(problem) => return Err(back(problem)),
+    };
     let fields = sent.fields.clone();
     match upload::keep(&app, &loaded, sent, None, true).await {
         Ok(made) => match made.as_slice() {
@@ -100,7 +108,7 @@ pub async fn hand_in(
             let shown = Shown { fields, mistakes: body.mistakes, detail };
             Ok(page(&app, &loaded, &shown, status))
         }
-        Err(problem) => Err(problem.into()),
+        Err(problem) => Err(back(problem)),
     }
 }
 

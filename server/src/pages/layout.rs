@@ -1,6 +1,6 @@
 //! The frame around every page, and the files it loads.
 
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
 
@@ -24,6 +24,7 @@ const ASSETS: &[Asset] = &[
     script("form.js", include_str!("assets/form.js")),
     script("recorder.js", include_str!("assets/recorder.js")),
     script("upload.js", include_str!("assets/upload.js")),
+    script("listen.js", include_str!("assets/listen.js")),
     script("receipt.js", include_str!("assets/receipt.js")),
     script("desk.js", include_str!("assets/desk.js")),
 ];
@@ -68,17 +69,28 @@ pub type PageAnswer = Result<Response, PageProblem>;
 
 /// A problem, answered as a page.
 #[derive(Debug)]
-pub struct PageProblem(pub Problem);
+pub struct PageProblem {
+    problem: Problem,
+    back: Option<String>,
+}
+
+impl PageProblem {
+    /// With the way back to the form that could not be taken.
+    #[must_use]
+    pub fn back_to(problem: Problem, form: String) -> Self {
+        Self { problem, back: Some(form) }
+    }
+}
 
 impl IntoResponse for PageProblem {
     fn into_response(self) -> Response {
-        problem_page(&self.0)
+        problem_page(&self.problem, self.back.as_deref())
     }
 }
 
 impl<E: Into<Problem>> From<E> for PageProblem {
     fn from(error: E) -> Self {
-        Self(error.into())
+        Self { problem: error.into(), back: None }
     }
 }
 
@@ -145,11 +157,22 @@ impl Page<'_> {
     }
 }
 
-/// A problem as a page, for people who came by a browser.
+/// An address where nothing is, as a page or as a problem document, whichever the client reads.
+pub async fn nothing_here(headers: HeaderMap) -> Response {
+    let problem = Problem::not_found("There is nothing at this address.");
+    let accepts = headers.get(header::ACCEPT).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    match accepts.contains("text/html") {
+        true => problem_page(&problem, None),
+        false => problem.into_response(),
+    }
+}
+
+/// A problem as a page, for people who came by a browser; `back` leads to where they can try
+/// again.
 #[must_use]
-pub fn problem_page(problem: &Problem) -> Response {
+pub fn problem_page(problem: &Problem, back: Option<&str>) -> Response {
     let body = problem.body();
-    Page {
+    let mut response = Page {
         title: body.title,
         scripts: &[],
         links: html! {},
@@ -161,8 +184,15 @@ pub fn problem_page(problem: &Problem) -> Response {
             @if !body.mistakes.is_empty() {
                 ul { @for m in &body.mistakes { li { (m.what) " " (m.instead) } } }
             }
+            @if let Some(form) = back {
+                p { "Nothing of it was kept. Your browser’s Back button returns to the form with "
+                    "what you had typed; or begin anew:" }
+                p { a.button href=(form) { "Back to the form" } }
+            }
             p { a href="/" { "To the pieces" } }
         },
     }
-    .answer(problem.status())
+    .answer(problem.status());
+    response.headers_mut().extend(problem.headers().clone());
+    response
 }

@@ -73,7 +73,7 @@ fn bar_step(bars: i32, width: f64) -> usize {
 
 /// As much of a name as there is room for.
 fn short(name: &str, room: f64) -> String {
-    let fits = (room / 8.5) as usize;
+    let fits = ((room - 8.0) / 8.5).max(1.0) as usize;
     match name.chars().count() <= fits {
         true => name.to_owned(),
         false => name.chars().take(fits.saturating_sub(1)).chain(['…']).collect(),

@@ -162,8 +162,9 @@ pub async fn admit(app: &App, client: Client, slug: &str) -> Answer<LoadedPiece>
     refuse_if_closed(&loaded)?;
     app.upload_starts.check(client.0)?;
     let counts = app.store.count_takes(&loaded.record.id).await?;
-    let (takes, bytes) =
-        counts.iter().fold((0, 0), |(takes, bytes), c| (takes + c.takes, bytes + c.bytes));
+    // The tombstones of withdrawn takes fill no room.
+    let held = counts.iter().filter(|c| c.state != TakeState::Withdrawn);
+    let (takes, bytes) = held.fold((0, 0), |(takes, bytes), c| (takes + c.takes, bytes + c.bytes));
     let full = takes.unsigned_abs() >= app.config.max_takes_per_piece
         || bytes.unsigned_abs() >= app.config.max_bytes_per_piece;
     if full {

@@ -132,8 +132,6 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
 }
 
 fn takes_table(slug: &str, takes: &[TakeSummary]) -> Markup {
-    let text =
-        |take: &TakeSummary, name: &str| take.form[name].as_str().unwrap_or_default().to_owned();
     html! {
         @if takes.is_empty() { p { "None." } } @else {
             table.cards {
@@ -144,25 +142,34 @@ fn takes_table(slug: &str, takes: &[TakeSummary]) -> Markup {
                     th scope="col" { "First of what was found" }
                     th scope="col" { "Came" }
                 } }
-                tbody {
-                    @for take in takes {
-                        @let name = match text(take, "name") {
-                            name if name.is_empty() => "(withdrawn)".to_owned(),
-                            name => name,
-                        };
-                        tr {
-                            td { a href={ "/desk/" (slug) "/take/" (take.id) } { bdi { (name) } } }
-                            td { bdi { (text(take, "instrument")) } }
-                            td { (words::state(take.state))
-                                @if take.replaced_by.is_some() { " (replaced)" } }
-                            td { (take.findings[0]["says"].as_str().unwrap_or_default()) }
-                            td data-is="Came" { (words::instant_short(take.created_at)) }
-                        }
-                    }
-                }
+                tbody { @for take in takes { (take_row(slug, take)) } }
             }
         }
     }
+}
+
+fn take_row(slug: &str, take: &TakeSummary) -> Markup {
+    let text = |name: &str| take.form[name].as_str().unwrap_or_default();
+    let name = match text("name") {
+        "" => "(withdrawn)",
+        name => name,
+    };
+    let says = take.findings[0]["says"].as_str().unwrap_or_default();
+    html! {
+        tr {
+            td.who { a href={ "/desk/" (slug) "/take/" (take.id) } { bdi { (name) } } }
+            td.played { bdi { (text("instrument")) } }
+            td.stands { (words::state(take.state))
+                @if take.replaced_by.is_some() { " (replaced)" } }
+            td.found { (first_sentence(says)) }
+            td.came { (words::instant_short(take.created_at)) }
+        }
+    }
+}
+
+/// A list has room for one sentence; the rest is on the take's own page.
+fn first_sentence(text: &str) -> &str {
+    text.find(". ").map_or(text, |end| &text[..=end])
 }
 
 fn render_form(loaded: &LoadedPiece) -> Markup {

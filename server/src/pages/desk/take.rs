@@ -16,9 +16,13 @@ use crate::http::extract::Path;
 use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem};
+use crate::http::receipts;
 use crate::http::takes::{self, correction};
 use crate::pages::layout::{Page, PageAnswer, go_to};
-use crate::pages::receipt::AnswerForm;
+use crate::pages::listen::Listen;
+use crate::pages::receipt::answer::{AnswerForm, try_button};
+use crate::pages::receipt::weight;
+use crate::pages::strip::round;
 use crate::pages::wave::{Lies, wave};
 use crate::pages::words;
 
@@ -38,7 +42,8 @@ pub async fn take(
     Path((slug, id)): Path<(String, String)>,
 ) -> PageAnswer {
     let (loaded, take) = load(&app, &slug, &id).await?;
-    Ok(show(&loaded, &take))
+    let next = next_question(&app, &take).await?;
+    Ok(show(&loaded, &take, next.as_deref()))
 }
 
 /// The organiser's answer.
@@ -65,12 +70,30 @@ pub async fn withdraw(
     Ok(go_to(&format!("/desk/{slug}/take/{id}")))
 }
 
-fn show(loaded: &LoadedPiece, take: &Take) -> Response {
+/// The next take that asks, in order of arrival and then from the start, so that the organiser can
+/// go through all of them.
+async fn next_question(app: &App, take: &Take) -> Answer<Option<String>> {
+    for after in [Some(take.id.as_str()), None] {
+        let asks = Some(TakeState::Asks);
+        let found = app.store.list_takes(&take.piece_id, asks, after, 1).await?;
+        if let Some(next) = found.into_iter().find(|next| next.id != take.id) {
+            return Ok(Some(next.id));
+        }
+    }
+    Ok(None)
+}
+
+fn show(loaded: &LoadedPiece, take: &Take, next: Option<&str>) -> Response {
     let slug = &loaded.record.slug;
     let name = take.form["name"].as_str().unwrap_or("(withdrawn)");
     let here = format!("/desk/{slug}/take/{}", take.id);
     let main = html! {
-        p { a href={ "/desk/" (slug) } { "All takes of " (loaded.record.title) } }
+        p.row {
+            a href={ "/desk/" (slug) } { "All takes of " (loaded.record.title) }
+            @if let Some(next) = next {
+                a href={ "/desk/" (slug) "/take/" (next) } { "Next take with a question" }
+            }
+        }
         h1 { bdi { (name) } }
         p.lead { (words::state(take.state)) }
         @if take.state != TakeState::Withdrawn {
@@ -81,11 +104,7 @@ fn show(loaded: &LoadedPiece, take: &Take) -> Response {
                     (wave(&take.plots, &loaded.piece, Lies::of(&take.outcome), &take.findings))
                 }
             }
-            section.sheet {
-                h2 { "Listen" }
-                audio controls preload="none" src={ "/api/v1/takes/" (take.id) "/recording" }
-                    aria-label="The recording" {}
-            }
+            (listen(loaded, take))
             (answers(take, &here))
             (form_facts(take))
             form method="post" action={ (here) "/withdraw" }
@@ -97,7 +116,7 @@ fn show(loaded: &LoadedPiece, take: &Take) -> Response {
     let title = format!("{name} – desk");
     Page {
         title: &title,
-        scripts: &["desk.js"],
+        scripts: &["listen.js"],
         links: links(),
         private: true,
         refresh_s: None,
@@ -116,19 +135,36 @@ fn findings(take: &Take) -> Markup {
             ul.findings {
                 @for finding in all {
                     li class=(text(finding, "severity")) {
-                        span.weight { (text(finding, "code"))
-                            @if let Some(value) = finding["value"].as_f64() {
-                                span.number { " " (crate::pages::strip::round(value)) " "
-                                    (text(finding, "unit")) }
-                            }
-                        }
+                        span.weight { (weight(&text(finding, "severity"))) }
                         (text(finding, "says"))
+                        span.hint { (figure(finding)) }
                     }
                 }
             }
             (figures(take))
         }
     }
+}
+
+/// A finding's name and figure, for whoever wants to look it up.
+fn figure(finding: &serde_json::Value) -> String {
+    let text = |name: &str| finding[name].as_str().unwrap_or_default();
+    let code = text("code").replace('_', " ");
+    match finding["value"].as_f64() {
+        Some(value) => format!("{code}: {} {}", round(value), text("unit")).trim_end().to_owned(),
+        None => code,
+    }
+}
+
+fn listen(loaded: &LoadedPiece, take: &Take) -> Markup {
+    Listen {
+        recording: &format!("/api/v1/takes/{}/recording", take.id),
+        whose: "The recording alone",
+        take,
+        loaded,
+        louder: None,
+    }
+    .show()
 }
 
 fn figures(take: &Take) -> Markup {
@@ -155,22 +191,24 @@ fn figures(take: &Take) -> Markup {
 }
 
 fn answers(take: &Take, here: &str) -> Markup {
-    let candidates = take.outcome["candidates"].as_array().map_or(&[][..], Vec::as_slice);
+    let candidates = receipts::candidates(take);
     let nudge = take.corrections["nudge_ms"].as_f64().unwrap_or_default();
     html! {
         section.sheet {
             h2 { "Your word on it" }
-            @if candidates.len() > 1 {
+            @if !candidates.is_empty() {
                 form method="post" action={ (here) "/answer" } {
                     fieldset {
                         legend { "Where bar 1 beat 1 lies" }
-                        @for (number, candidate) in candidates.iter().enumerate() {
-                            @let at = candidate["bar1_beat1_s"].as_f64().unwrap_or_default();
-                            @let odds = candidate["odds"].as_f64().unwrap_or_default();
-                            label.tick {
-                                input type="radio" name="candidate" value=(number) required;
-                                span.number { (format!("{at:.3}")) " s, odds "
-                                    (format!("{odds:.3}")) }
+                        @for candidate in &candidates {
+                            div.row {
+                                label.tick {
+                                    input type="radio" name="candidate" required
+                                        value=(candidate.number);
+                                    span.number { (format!("{:.3}", candidate.bar1_beat1_s))
+                                        " s, odds " (format!("{:.2}", candidate.odds)) }
+                                }
+                                (try_button(candidate))
                             }
                         }
                     }
