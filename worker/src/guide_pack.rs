@@ -102,10 +102,11 @@ pub enum PackError {
 }
 
 /// The files of every pack, in the order a contributor would want them.
-const FILES: [PackFile; 10] = [
+const FILES: [PackFile; 11] = [
     PackFile { name: "instructions.html", what: "how to take part, to read on a screen" },
     PackFile { name: "instructions.txt", what: "the same as plain text" },
-    PackFile { name: "chart.svg", what: "sections, bars and chords, to print" },
+    PackFile { name: "chart.html", what: "sections, bars and chords, to read and to print" },
+    PackFile { name: "chart.svg", what: "the same as one drawing" },
     PackFile { name: "guide.wav", what: "the guide track: mark, count-in, pulse and chords" },
     PackFile { name: "pulse.wav", what: "the pulse alone, as long as the guide" },
     PackFile { name: "chords.wav", what: "the chords alone, as long as the guide" },
@@ -163,6 +164,7 @@ fn write_with(
     }
     write("piece.mid", &midi::export(piece))?;
     write("chart.svg", chart::svg(piece).as_bytes())?;
+    write("chart.html", chart::page(piece).as_bytes())?;
     let instructions = words::instructions(piece);
     write("instructions.txt", instructions.as_text().as_bytes())?;
     write("instructions.html", instructions.as_html(piece).as_bytes())?;

@@ -134,7 +134,7 @@ fn names_that_are_markup_stay_names() {
     piece.title = "<script>alert('&')</script>".into();
     piece.sections[0].name = "A \"quoted\" <b>".into();
     write_pack(&piece, folder.path()).unwrap();
-    for name in ["chart.svg", "instructions.html"] {
+    for name in ["chart.svg", "chart.html", "instructions.html"] {
         let text = std::fs::read_to_string(folder.path().join(name)).unwrap();
         assert!(!text.contains("<script>") && !text.contains("<b>"), "{name}");
     }

@@ -13,20 +13,24 @@ pub(super) struct Instructions {
 struct Part {
     heading: &'static str,
     lines: Vec<String>,
+    /// A list of points and not running text.
+    listed: bool,
 }
 
 /// The instructions for contributors to `piece`.
 pub(super) fn instructions(piece: &Piece) -> Instructions {
+    let told = |heading, lines| Part { heading, lines, listed: false };
     let mut parts = vec![
-        Part { heading: "What this is", lines: what_this_is(piece) },
-        Part { heading: "Mind your ears", lines: hearing() },
-        Part { heading: "Set up", lines: set_up(piece) },
-        Part { heading: "Record", lines: record(piece) },
-        Part { heading: "Check the tempo", lines: tempo(piece) },
-        Part { heading: "How tight is too tight", lines: tightness() },
-        Part { heading: "Before you send", lines: before_sending(piece) },
-        Part { heading: "Rights and consent", lines: rights(piece) },
-        Part { heading: "What is in this pack", lines: contents(piece) },
+        told("What this is", what_this_is(piece)),
+        Part { heading: "In short", lines: in_short(piece), listed: true },
+        told("Mind your ears", hearing()),
+        told("Set up", set_up(piece)),
+        told("Record", record(piece)),
+        told("Check the tempo", tempo(piece)),
+        told("How tight is too tight", tightness()),
+        told("Before you send", before_sending(piece)),
+        told("Rights and consent", rights(piece)),
+        Part { heading: "What is in this pack", lines: contents(piece), listed: true },
     ];
     parts.retain(|part| !part.lines.is_empty());
     Instructions { title: format!("{}: how to take part", piece.title), parts }
@@ -45,9 +49,21 @@ fn what_this_is(piece: &Piece) -> Vec<String> {
     if !piece.wanted.is_empty() {
         lines.push(format!("Wanted most at the moment: {}", piece.wanted.join(" ")));
     }
-    if let Some(deadline) = &piece.deadline {
-        lines.push(format!("Send your recording by {}.", day_and_time(deadline)));
-    }
+    lines
+}
+
+/// The whole of it for people who read no further.
+fn in_short(piece: &Piece) -> Vec<String> {
+    let mut lines = vec![
+        "Play along with guide.wav in headphones, not too loud, and record only yourself.".into(),
+        "Keep the opening mark, the sweeping tone at the start, in your recording.".into(),
+        "Add no effects, and never reach full level.".into(),
+        "Play with the crowd, not with a machine: a little early or late is right.".into(),
+    ];
+    lines.push(match &piece.deadline {
+        Some(deadline) => format!("Send it by {}.", day_and_time(deadline)),
+        None => "Send it from the page of the call.".into(),
+    });
     lines
 }
 
@@ -247,19 +263,23 @@ impl Instructions {
         let mut body = String::new();
         for part in &self.parts {
             let _ = writeln!(body, "<section><h2>{}</h2>", escape(part.heading));
+            let (open, tag, close) =
+                if part.listed { ("<ul>\n", "li", "</ul>") } else { ("", "p", "") };
+            body.push_str(open);
             for line in &part.lines {
-                let _ = writeln!(body, "<p>{}</p>", escape(line));
+                let _ = writeln!(body, "<{tag}>{}</{tag}>", escape(line));
             }
+            body.push_str(close);
             body.push_str("</section>\n");
         }
         format!(
             "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
              <title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>\n<h1>{}</h1>\n\
-             {body}<section><h2>Chart</h2>\n<figure>{}</figure></section>\n</main>\n</body>\n</html>\n",
+             {body}<h2 class=\"sheet\">Chart</h2>\n{}</main>\n</body>\n</html>\n",
             escape(&self.title),
             escape(&self.title),
-            super::chart::svg(piece)
+            super::chart::figures(piece)
         )
     }
 }
@@ -269,10 +289,11 @@ const STYLE: &str = "\
 body{margin:0;font:1.05rem/1.55 'DejaVu Sans',Verdana,sans-serif;background:#fbfcfc;color:#16242e}\
 main{max-width:44rem;margin:0 auto;padding:1.2rem}\
 h1{font-size:1.6rem;line-height:1.25}h2{font-size:1.15rem;margin:1.6rem 0 .3rem}p{margin:.4rem 0}\
-figure{margin:0}svg{width:100%;height:auto}\
+ul{margin:.4rem 0;padding-left:1.2rem}li{margin:.3rem 0}\
 @media(prefers-color-scheme:dark){body{background:#10191f;color:#e6edf0}}\
+@page{size:A4;margin:16mm}\
 @media print{body{font-size:10.5pt;background:#fff;color:#000}main{max-width:none;padding:0}\
-section{break-inside:avoid}}";
+h2{break-after:avoid}p,li{break-inside:avoid}.sheet{break-before:page}}";
 
 fn wrap(text: &mut String, line: &str) {
     let mut column = 2;
