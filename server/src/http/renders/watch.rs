@@ -7,6 +7,7 @@ use axum::extract::State;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use futures::Stream;
 use ripieno_store::RenderState;
+use utoipa::ToSchema;
 
 use super::{body, load};
 use crate::http::AppState;
@@ -17,13 +18,23 @@ use crate::http::problem::{Answer, ProblemBody};
 /// How often a watched render is looked at.
 const LOOK_EVERY: Duration = Duration::from_millis(400);
 
+/// One event of the stream, as a client reads it.
+#[derive(Debug, ToSchema)]
+#[allow(dead_code, reason = "describes the stream")]
+pub struct ProgressEvent {
+    /// `progress`.
+    event: String,
+    /// The render as it stands, as JSON.
+    data: String,
+}
+
 /// Watch a render: server-sent events named `progress`, each a render as JSON, until it is over.
 #[utoipa::path(get, path = "/api/v1/renders/{id}/progress", tag = "renders",
     operation_id = "watchRender",
     security(("organiser" = [])),
     params(("id" = String, Path, description = "The render")),
     responses(
-        (status = 200, content_type = "text/event-stream", body = String),
+        (status = 200, content_type = "text/event-stream", body = ProgressEvent),
         (status = 401, body = ProblemBody, content_type = "application/problem+json"),
         (status = 404, body = ProblemBody, content_type = "application/problem+json"),
     ))]

@@ -1,0 +1,132 @@
+"""The interface keeps to its own description: schemathesis sends what the OpenAPI document allows,
+and what it does not, to every operation, about things that are there and things that are not.
+
+Source: OpenAPI 3.1 (https://spec.openapis.org/oas/v3.1.0) as schemathesis reads it.
+"""
+
+import io
+import json
+import os
+import pathlib
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import requests
+import soundfile
+from service import Service
+
+HERE = pathlib.Path(__file__).parent
+RATE = 48_000
+
+
+@pytest.fixture(scope="module")
+def service():
+    one = Service()
+    yield one
+    one.stop()
+
+
+def played(service):
+    """The opening mark, then a short tone on every beat, a little late as people are."""
+    marks = json.loads(service.piece_file("marks.json"))
+    mark, rate = soundfile.read(io.BytesIO(service.piece_file(marks["opening"]["file"])))
+    assert rate == RATE
+    random = np.random.default_rng(1)
+    bar1 = 2 * RATE + marks["bar1_beat1_sample"] - marks["opening"]["sample"]
+    take = random.normal(0, 3e-4, bar1 + 26 * RATE)
+    first = 2 * RATE - int(marks["opening"]["origin_sample"])
+    take[first : first + len(mark)] += 0.4 * mark
+    t = np.arange(RATE // 2) / RATE
+    for beat in range(48):
+        at = bar1 + beat * RATE // 2 + int(random.normal(0.01, 0.01) * RATE)
+        hz = [196, 174.61, 261.63, 196][beat // 4 % 4] * (1.5 if beat % 2 else 1)
+        note = np.minimum(1, t / 0.004) * np.exp(-6 * t) * np.sin(2 * np.pi * hz * t)
+        take[at : at + len(note)] += 0.5 * note
+    out = io.BytesIO()
+    soundfile.write(out, np.clip(take, -1, 1), RATE, format="WAV", subtype="PCM_16")
+    return out.getvalue()
+
+
+def things_that_are_there(service):
+    """A take in the mix, its receipt, a render, a sound for its player, and a begun upload."""
+    made = service.hand_in(recording=("take.wav", played(service)))
+    take = service.until(f"/api/v1/takes/{made['take_id']}", ["placed", "asks", "unusable"])
+    assert take["state"] == "placed", take["findings"]
+    asked = requests.post(
+        f"{service.base}/api/v1/pieces/tide/renders",
+        json={"kind": "preview"}, headers=service.organiser, timeout=10,
+    ).json()
+    render = service.until(f"/api/v1/renders/{asked['id']}", ["done", "failed"])
+    receipt = f"/api/v1/receipts/{made['receipt_token']}"
+    louder = requests.post(
+        f"{service.base}{receipt}/louder", json={"section": "Flood"}, timeout=10
+    ).json()
+    service.until(f"{receipt}/louder/{louder['id']}", ["done", "failed"])
+    begun = requests.post(
+        f"{service.base}/uploads",
+        headers={
+            "Tus-Resumable": "1.0.0",
+            "Upload-Length": "1000",
+            "Upload-Metadata": "piece dGlkZQ==,filename YS53YXY=",
+        },
+        timeout=10,
+    )
+    return {
+        "slug": "tide",
+        "take": take["id"],
+        "receipt": made["receipt_token"],
+        "render": render["id"],
+        "render_file": render["files"][0]["name"],
+        "louder": louder["id"],
+        "upload": begun.headers["location"].rsplit("/", 1)[1],
+    }
+
+
+# Which of them stand for which parameter of which paths.
+PLACES = [
+    ("^/api/v1/pieces/", {"path.slug": "slug"}),
+    ("^/api/v1/takes/", {"path.id": "take"}),
+    ("^/api/v1/receipts/.*/louder/", {"path.token": "receipt", "path.id": "louder"}),
+    ("^/api/v1/receipts/[^/]*(/[a-z]+)?$", {"path.token": "receipt"}),
+    ("^/api/v1/renders/", {"path.id": "render", "path.file": "render_file"}),
+    ("^/uploads/", {"path.token": "upload"}),
+]
+
+
+def configuration(there):
+    """Two of three requests are about what is there, the third about anything."""
+    lines = ["[dictionaries]"]
+    lines += [f"{name} = {{ values = {json.dumps([value])} }}" for name, value in there.items()]
+    lines += ["[parameters]", '"header.Tus-Resumable" = "1.0.0"']
+    for path, parameters in PLACES:
+        lines += ["[[operations]]", f"include-path-regex = {json.dumps(path)}"]
+        for parameter, name in parameters.items():
+            bound = f'{{ dictionary = "{name}", probability = 0.66 }}'
+            lines.append(f'parameters."{parameter}" = {bound}')
+    return "\n".join(lines) + "\n"
+
+
+def test_every_operation_answers_as_it_is_described(service, tmp_path):
+    file = tmp_path / "schemathesis.toml"
+    file.write_text(configuration(things_that_are_there(service)))
+    command = [str(pathlib.Path(sys.executable).parent / "schemathesis")]
+    command += ["--config-file", str(file), "run", f"{service.base}/api/v1/openapi.json"]
+    command += ["--url", service.base]
+    command += ["--header", f"Authorization: Bearer {service.token}"]
+    command += ["--max-examples", "5", "--phases", "examples,coverage,fuzzing", "--seed", "1"]
+    command += ["--request-timeout", "10"]
+    command += [
+        "--checks",
+        "not_a_server_error,status_code_conformance,content_type_conformance,"
+        "response_schema_conformance",
+    ]
+    done = subprocess.run(
+        command, capture_output=True, text=True, timeout=170, check=False, cwd=HERE,
+        env={**os.environ, "SCHEMATHESIS_HOOKS": "schemathesis_hooks"},
+    )
+    assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
+    selected = [line for line in done.stdout.splitlines() if "Tested:" in line]
+    operations = requests.get(f"{service.base}/api/v1/openapi.json", timeout=10).json()["paths"]
+    assert selected and int(selected[0].split()[-1]) == sum(map(len, operations.values()))
