@@ -28,11 +28,15 @@ after(async () => {
   await rm(folder, { recursive: true, force: true });
 });
 
-/** A take as a file on the device, each played differently; with `pad`, silence at its end. */
-async function file(name, pad = 0) {
+/**
+ * A take as a file on the device, each played differently; with `pad`, that many bytes of silence
+ * at its end, with `length`, silence up to that many bytes.
+ */
+async function file(name, pad = 0, length = 0) {
   const where = path.join(folder, name);
   const wav = await makeTake(service, marks, { seed: (seed += 1) });
-  await writeFile(where, Buffer.concat([wav, Buffer.alloc(pad)]));
+  const silence = Buffer.alloc(Math.max(pad, length - wav.length));
+  await writeFile(where, Buffer.concat([wav, silence]));
   return where;
 }
 
@@ -107,34 +111,32 @@ test("all mistakes of the form are told before anything is sent", async () => {
   await context.close();
 });
 
-test("a lost network near the end costs nothing that had arrived", async () => {
+test("a network lost at 99 % costs nothing that had arrived", async () => {
   const { context, page, errors } = await openPage(chromium.browser, PHONE);
   await page.goto(`${service.base}/tide/take`);
-  const setOffline = await throttle(page, 1_500_000);
-  const long = await file("long.wav", 6_000_000);
+  const setOffline = await throttle(page, -1);
+  // Three whole parts and the last hundredth of the file.
+  const whole = 3 * 2 ** 21;
+  const long = await file("long.wav", 0, Math.round(whole / 0.99));
   await page.locator("input[type=file]").setInputFiles(long);
   await fill(page);
   const offsets = [];
-  page.on("request", (request) => {
-    if (request.method() === "PATCH") offsets.push(Number(request.headers()["upload-offset"]));
+  await page.route("**/uploads/*", async (route) => {
+    const offset = Number(route.request().headers()["upload-offset"]);
+    if (route.request().method() === "PATCH") offsets.push(offset);
+    if (offset === whole && offsets.length === 4) await setOffline(true);
+    await route.continue();
   });
   await page.getByRole("button", { name: "Hand in" }).click();
-  await page.waitForFunction(
-    () => {
-      const bar = document.querySelector("progress");
-      return bar && bar.value > bar.max * 0.9;
-    },
-    null,
-    { timeout: 60_000, polling: 50 },
-  );
-  await setOffline(true);
   await page.getByText("Waiting for the network").first().waitFor({ timeout: 30_000 });
+  const bar = await page.locator("progress").evaluate((bar) => bar.value / bar.max);
+  assert.ok(bar >= 0.99, `it stands at ${bar}`);
   await picture(page, "sending-waits-phone-light");
   await check(page, "an upload that waits");
-  const before = offsets.length;
   await setOffline(false);
   await page.waitForURL(/\/receipt\//, { timeout: 60_000 });
-  assert.ok(offsets.slice(before).every((offset) => offset > 0), `began anew: ${offsets}`);
+  assert.deepEqual(offsets.slice(0, 4), [0, 1, 2, 3].map((part) => part * 2 ** 21));
+  assert.ok(offsets.slice(4).every((offset) => offset === whole), `began anew: ${offsets}`);
   assert.deepEqual(errors, []);
   await context.close();
 });
@@ -293,13 +295,60 @@ test("a take is nudged, replaced and withdrawn from its receipt", async () => {
   await context.close();
 });
 
-test("take and guide play together on the one clock", async () => {
+test("take and guide play together on the one clock, to the sample", async () => {
   const made = await handIn(service, await makeTake(service, marks, { seed: 8 }));
   const { context, page, errors } = await openPage(chromium.browser, SCREENS[2]);
+  await page.addInitScript(() => {
+    globalThis.starts = [];
+    const real = AudioBufferSourceNode.prototype.start;
+    AudioBufferSourceNode.prototype.start = function start(at, offset) {
+      const { duration } = this.buffer;
+      globalThis.starts.push({ at, offset, rate: this.playbackRate.value, duration });
+      return real.call(this, at, offset);
+    };
+  });
   await page.goto(`${service.base}/receipt/${made.receipt_token}`);
+  await page.getByLabel("From").selectOption("Ebb");
   await page.getByRole("button", { name: "Against the guide" }).click();
   await page.getByText("Playing.").waitFor();
   await page.getByRole("button", { name: "Stop", exact: true }).click();
+  const [take, guide] = await page.evaluate(() => globalThis.starts);
+  assert.equal(take.at, guide.at);
+  // Ebb begins with bar 9: 32 beats of half a second after bar 1. The take was made with bar 1 two
+  // seconds and the lead-in's length after its start.
+  const rate = marks.sample_rate;
+  const bar1 = 2 + (marks.bar1_beat1_sample - marks.opening.sample) / rate;
+  assert.ok(Math.abs(guide.offset - (marks.bar1_beat1_sample / rate + 16)) < 0.5 / rate);
+  assert.ok(Math.abs(take.offset - (bar1 + 16)) < 0.003, `${take.offset} and not ${bar1 + 16}`);
+  assert.ok(Math.abs(take.rate - 1) < 3e-4);
   assert.deepEqual(errors, []);
   await context.close();
+});
+
+test("a take is heard a little louder in the crowd, with scripts and without", async () => {
+  const made = await handIn(service, await makeTake(service, marks, { seed: 12 }));
+  const receipt = `${service.base}/receipt/${made.receipt_token}`;
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.goto(receipt);
+  await page.getByLabel("Section").selectOption("Ebb");
+  await page.getByRole("button", { name: "A little louder in the crowd" }).click();
+  await page.getByText("Ready.").waitFor({ timeout: 60_000 });
+  const sound = page.locator("#louder-sound");
+  await page.waitForFunction(() => document.getElementById("louder-sound").duration > 0);
+  // Four bars of 4/4 at 120, and what rings on after them.
+  const seconds = await sound.evaluate((audio) => audio.duration);
+  assert.ok(seconds >= 8 && seconds < 20, `${seconds} s`);
+  await check(page, "a receipt with a sound");
+  assert.deepEqual(errors, []);
+  await context.close();
+
+  const plain = await openPage(chromium.browser, PHONE, { javaScriptEnabled: false });
+  await plain.page.goto(receipt);
+  await plain.page.getByLabel("Section").selectOption("Flood");
+  await plain.page.getByRole("button", { name: "A little louder in the crowd" }).click();
+  await plain.page.getByRole("heading", { name: "Your take in the crowd" }).waitFor();
+  await plain.page.locator("audio").waitFor({ timeout: 60_000 });
+  await picture(plain.page, "louder-phone-light");
+  assert.match(await plain.page.locator("audio").getAttribute("src"), /\/louder\/.*\/sound$/);
+  await plain.context.close();
 });
