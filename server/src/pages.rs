@@ -41,6 +41,6 @@ pub fn routes() -> Router<AppState> {
 /// Pages that take as long as a recording takes to arrive.
 pub fn slow_routes() -> Router<AppState> {
     Router::new()
-        .route("/{slug}/take", post(form::hand_in))
+        .route("/{slug}/take/send", post(form::hand_in).get(form::back_to_the_form))
         .layer(axum::extract::DefaultBodyLimit::disable())
 }

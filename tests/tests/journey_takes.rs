@@ -263,11 +263,33 @@ async fn what_a_browser_cannot_find_or_send_is_told_on_a_page() {
         [(tone_wav(3.0), 413), (b"Dear all, here is my take. ".repeat(40), 415)]
     {
         let sent = good_form().part("recording", file_part("a.wav", bytes));
-        let answer = service.post(&form).multipart(sent).send().await.unwrap();
+        let answer = service.post(&format!("{form}/send")).multipart(sent).send().await.unwrap();
         let (status, typed, text) = page(answer).await;
         assert_eq!((status, typed.contains("html")), (expected, true), "{text}");
         assert!(text.contains(&format!("href=\"{form}\"")), "the way back: {text}");
     }
+}
+
+#[tokio::test]
+async fn a_plain_form_with_mistakes_comes_back_with_what_was_typed() {
+    let (service, slug) = quiet().await;
+    let form = reqwest::multipart::Form::new()
+        .text("name", "x".repeat(10_000))
+        .text("instrument", "<b>\"bells\"</b>")
+        .text("email", "nobody")
+        .text("minor", "on")
+        .text("submission", "one")
+        .part("recording", file_part("a.wav", tone_wav(0.1)));
+    let answer = service.post(&format!("/{slug}/take/send")).multipart(form).send().await.unwrap();
+    assert_eq!(answer.status(), 422);
+    let text = answer.text().await.unwrap();
+    for field in ["name", "email", "guardian", "consent_recording"] {
+        assert!(text.contains(&format!("href=\"#f-{field}\"")), "{field}");
+    }
+    assert!(text.contains("value=\"&lt;b&gt;&quot;bells&quot;&lt;/b&gt;\""), "{text}");
+    assert!(text.contains("value=\"nobody\"") && text.contains("value=\"one\""));
+    assert_eq!(takes(&service, &slug).await["takes"], json!([]));
+    assert_eq!(files_kept(&service.folder().join("blobs")), 0);
 }
 
 #[tokio::test]

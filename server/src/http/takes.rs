@@ -120,6 +120,8 @@ pub async fn load(app: &App, id: &str) -> Answer<Take> {
         (status = 400, body = ProblemBody, content_type = "application/problem+json"),
         (status = 403, body = ProblemBody, content_type = "application/problem+json"),
         (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        (status = 409, body = ProblemBody, content_type = "application/problem+json",
+            description = "The call holds as many recordings as it can"),
         (status = 415, body = ProblemBody, content_type = "application/problem+json"),
         (status = 422, body = ProblemBody, content_type = "application/problem+json"),
     ))]
@@ -130,6 +132,7 @@ pub async fn check_form(
 ) -> Answer<StatusCode> {
     let loaded = pieces::load(&app, &slug).await?;
     upload::refuse_if_closed(&loaded)?;
+    upload::refuse_if_full(&app, &loaded).await?;
     TakeForm::from_fields(fields.iter().map(|(k, v)| (k.as_str(), v.as_str())))
         .map_err(Problem::mistakes)?;
     Ok(StatusCode::NO_CONTENT)

@@ -2,7 +2,7 @@
 
 use axum::body::Body;
 use axum::extract::State;
-use axum::http::{Request, StatusCode};
+use axum::http::{HeaderValue, Request, StatusCode, header};
 use axum::response::Response;
 use maud::{Markup, html};
 use ripieno_score::families;
@@ -50,6 +50,7 @@ pub async fn form(
 ) -> PageAnswer {
     let loaded = pieces::load(&app, &slug).await?;
     upload::refuse_if_closed(&loaded)?;
+    upload::refuse_if_full(&app, &loaded).await?;
     let mut fields = vec![("submission".to_owned(), nonce()?)];
     if let Some(token) = opened.replaces {
         // What was said of the earlier take is a good start for this one.
@@ -59,7 +60,14 @@ pub async fn form(
         fields.push(("replaces".to_owned(), token));
     }
     let shown = Shown { fields, ..Shown::default() };
-    Ok(page(&app, &loaded, &shown, StatusCode::OK))
+    let mut response = page(&app, &loaded, &shown, StatusCode::OK);
+    if shown.value("replaces").is_empty() {
+        // Going back after sending must bring the same form back, so that sending it again is seen
+        // to be the same submission. A form sent to its own address would not be kept either.
+        let kept = HeaderValue::from_static("private, no-cache");
+        response.headers_mut().insert(header::CACHE_CONTROL, kept);
+    }
+    Ok(response)
 }
 
 fn earlier_answers(form: &serde_json::Value) -> Vec<(String, String)> {
@@ -78,6 +86,11 @@ fn nonce() -> Result<String, Problem> {
     let mut bytes = [0; 16];
     getrandom::fill(&mut bytes).map_err(|_| Problem::internal())?;
     Ok(bytes.iter().map(|b| format!("{b:02x}")).collect())
+}
+
+/// For whoever comes to the address that forms are sent to.
+pub async fn back_to_the_form(Path(slug): Path<String>) -> Response {
+    go_to(&format!("/{slug}/take"))
 }
 
 /// The form sent without scripts: on to the receipt, or the form again with its mistakes.
@@ -137,7 +150,7 @@ fn page(app: &App, loaded: &LoadedPiece, shown: &Shown, status: StatusCode) -> R
             "Fields marked " span aria-hidden="true" { "*" } span.soft { " (needed)" }
             " must be filled in." }
         (summary(shown))
-        form #take method="post" action={ "/" (slug) "/take" } enctype="multipart/form-data"
+        form #take method="post" action={ "/" (slug) "/take/send" } enctype="multipart/form-data"
             data-piece=(slug) data-check={ "/api/v1/pieces/" (slug) "/form" }
             data-takes={ "/api/v1/pieces/" (slug) "/takes" } data-uploads="/uploads"
             data-most-bytes=(app.config.max_upload_bytes) {
@@ -265,6 +278,11 @@ fn about_you(shown: &Shown) -> Markup {
     }
 }
 
+/// As many characters as the form's check allows.
+fn most_chars(name: &str) -> u32 {
+    if matches!(name, "credit" | "institution") { 200 } else { 120 }
+}
+
 /// One line of text with its label, hint and mistake.
 fn line(
     shown: &Shown,
@@ -280,7 +298,8 @@ fn line(
             (label) @if needed { " *" }
             @if !hint.is_empty() { span.hint { (hint) } }
         }
-        input id={ "f-" (name) } type="text" name=(name) maxlength="200" required[needed] dir="auto"
+        input id={ "f-" (name) } type="text" name=(name) maxlength=(most_chars(name)) required[needed]
+            dir="auto"
             autocomplete=(autocomplete) list=[list] value=(shown.value(name))
             aria-invalid=[wrong(shown, name)]
             aria-describedby=[wrong(shown, name).map(|_| format!("e-{name}"))];
@@ -313,7 +332,7 @@ fn consents(loaded: &LoadedPiece, shown: &Shown) -> Markup {
                 label for="f-guardian" { "Parent or guardian"
                     span.hint { "Needed if the player is under age. They read this form and write "
                         "their own name: " (wording.guardian) } }
-                input #f-guardian type="text" name="guardian" maxlength="200" dir="auto"
+                input #f-guardian type="text" name="guardian" maxlength="120" dir="auto"
                     autocomplete="off" value=(shown.value("guardian"))
                     aria-invalid=[wrong(shown, "guardian")];
                 (error(shown, "guardian"))

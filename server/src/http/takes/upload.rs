@@ -161,18 +161,27 @@ pub async fn admit(app: &App, client: Client, slug: &str) -> Answer<LoadedPiece>
     let loaded = pieces::load(app, slug).await?;
     refuse_if_closed(&loaded)?;
     app.upload_starts.check(client.0)?;
+    refuse_if_full(app, &loaded).await?;
+    Ok(loaded)
+}
+
+/// 409 when a piece has as many takes, or bytes of them, as it may.
+///
+/// # Errors
+/// That, or a fault of the store.
+pub async fn refuse_if_full(app: &App, loaded: &LoadedPiece) -> Answer<()> {
     let counts = app.store.count_takes(&loaded.record.id).await?;
     // The tombstones of withdrawn takes fill no room.
     let held = counts.iter().filter(|c| c.state != TakeState::Withdrawn);
     let (takes, bytes) = held.fold((0, 0), |(takes, bytes), c| (takes + c.takes, bytes + c.bytes));
     let full = takes.unsigned_abs() >= app.config.max_takes_per_piece
         || bytes.unsigned_abs() >= app.config.max_bytes_per_piece;
-    if full {
-        return Err(Problem::conflict(
+    match full {
+        true => Err(Problem::conflict(
             "This call holds as many recordings as it can. Tell the organiser, who can make room.",
-        ));
+        )),
+        false => Ok(()),
     }
-    Ok(loaded)
 }
 
 /// 403 when a piece accepts no takes.

@@ -46,15 +46,20 @@ drop.addEventListener("drop", (event) => {
 
 setUpRecorder(document.getElementById("recorder"), (file) => add([file]));
 
+// A second press while the first is at work changes nothing.
+let busy = false;
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
-  clearMistakes();
-  const mistakes = await check();
-  if (mistakes.length > 0) {
-    showMistakes(mistakes);
-    return;
+  if (busy) return;
+  busy = true;
+  try {
+    clearMistakes();
+    const mistakes = await check();
+    if (mistakes.length > 0) showMistakes(mistakes);
+    else await sendAll();
+  } finally {
+    busy = false;
   }
-  await sendAll();
 });
 
 function add(more) {

@@ -130,7 +130,8 @@ export class Sending {
         if (request.status === 204) {
           resolve(Number(request.getResponseHeader("Upload-Offset")));
         } else {
-          reject(refusalOf(request.status, request.responseText, request.getResponseHeader("Retry-After")));
+          const wait = request.getResponseHeader("Retry-After");
+          reject(refusalOf(request.status, request.responseText, wait, OF_A_PART));
         }
       };
       request.send(bytes);
@@ -172,12 +173,15 @@ class Pace {
 
 async function failure(answer) {
   const text = await answer.text().catch(() => "");
-  return refusalOf(answer.status, text, answer.headers.get("Retry-After"));
+  return refusalOf(answer.status, text, answer.headers.get("Retry-After"), []);
 }
 
-function refusalOf(status, text, retryAfter) {
-  // These pass by themselves: a wrong offset is asked for anew, a damaged part is sent again.
-  const passing = status >= 500 || [404, 408, 409, 410, 423, 429, 460].includes(status);
+// Of a part these pass too: a wrong offset is asked for anew, an upload that is gone is begun
+// again, a damaged part is sent again.
+const OF_A_PART = [404, 409, 410, 460];
+
+function refusalOf(status, text, retryAfter, more) {
+  const passing = status >= 500 || [408, 423, 429, ...more].includes(status);
   if (passing && status !== 507) {
     const error = new Error(`status ${status}`);
     if (retryAfter) error.waitMs = Math.min(60, Number(retryAfter) || 1) * 1000;
