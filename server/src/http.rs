@@ -1,6 +1,7 @@
 //! The HTTP interface: every route on one screen. Each resource has a file of its own.
 
 pub mod arrangements;
+pub mod consents;
 pub mod documents;
 pub mod events;
 pub mod extract;

@@ -131,7 +131,7 @@ pub fn good_form() -> multipart::Form {
         .text("place", "Slipway")
         .text("consent_recording", "on")
         .text("consent_credit", "on")
-        .text("consent_version", "1")
+        .text("consent_version", "2026-11")
 }
 
 /// A file of a form.

@@ -125,7 +125,7 @@ async fn any_script_and_markup_in_a_form_is_kept_as_typed() {
             .text("name", name)
             .text("instrument", name)
             .text("consent_recording", "on")
-            .text("consent_version", "1")
+            .text("consent_version", "2026-11")
             .part("recording", file_part("../../etc/passwd.wav", tone_wav(0.1)));
         let (status, made) = service.hand_in_form(&slug, form).await;
         assert_eq!(status, 201, "{made}");
@@ -290,6 +290,35 @@ async fn a_plain_form_with_mistakes_comes_back_with_what_was_typed() {
     assert!(text.contains("value=\"nobody\"") && text.contains("value=\"one\""));
     assert_eq!(takes(&service, &slug).await["takes"], json!([]));
     assert_eq!(files_kept(&service.folder().join("blobs")), 0);
+}
+
+#[tokio::test]
+async fn the_wording_that_was_agreed_to_stays_with_a_take() {
+    let (service, slug) = quiet().await;
+    let (_, made) = service.hand_in(&slug, "a.wav", tone_wav(0.1)).await;
+    let mut piece = ripieno_score::nine_harbours().0;
+    let agreed = piece.consent_wording.recording.clone();
+    piece.consent_wording.version = "2027-01".to_owned();
+    piece.consent_wording.recording = "Something else altogether.".to_owned();
+    let path = format!("/api/v1/pieces/{slug}");
+    let saved = service.organiser("PUT", &path).header("if-match", "*");
+    let saved = saved.header("content-type", "application/toml").body(piece.to_toml());
+    assert!(saved.send().await.unwrap().status().is_success());
+
+    let data = format!("/api/v1/receipts/{}/data", made["receipt_token"].as_str().unwrap());
+    let (_, data) = read(service.get(&data).send().await.unwrap()).await;
+    assert_eq!(data["consent_wording"]["version"], "2026-11");
+    assert_eq!(data["consent_wording"]["recording"], json!(agreed));
+    // Who had the form open meanwhile agreed to the earlier wording; nobody to one never shown.
+    assert_eq!(service.hand_in(&slug, "b.wav", tone_wav(0.2)).await.0, 201);
+    let form = reqwest::multipart::Form::new()
+        .text("name", "Ada Quay")
+        .text("instrument", "bells")
+        .text("consent_recording", "on")
+        .text("consent_version", "1999")
+        .part("recording", file_part("c.wav", tone_wav(0.3)));
+    let (status, problem) = service.hand_in_form(&slug, form).await;
+    assert_eq!((status, &problem["mistakes"][0]["pointer"]), (422, &json!("/consent_version")));
 }
 
 #[tokio::test]

@@ -62,18 +62,6 @@ impl LoadedPiece {
         Some(text.parse::<jiff::Timestamp>().ok()?.as_microsecond())
     }
 
-    /// The consent wording that stands, as JSON.
-    #[must_use]
-    pub fn consent_wording(&self) -> serde_json::Value {
-        let wording = &self.piece.consent_wording;
-        serde_json::json!({
-            "version": wording.version,
-            "recording": wording.recording,
-            "credit": wording.credit,
-            "guardian": wording.guardian,
-        })
-    }
-
     fn body(&self, app: &App) -> PieceBody {
         PieceBody {
             slug: self.record.slug.clone(),
@@ -116,7 +104,11 @@ pub async fn load_record(app: &App, record: ripieno_store::Piece) -> Answer<Load
     Ok(LoadedPiece { record, piece })
 }
 
-fn parse(format: DocumentFormat, text: &str) -> Result<ripieno_score::Piece, Mistakes> {
+/// Reads a piece's document.
+///
+/// # Errors
+/// Every mistake in it.
+pub fn parse(format: DocumentFormat, text: &str) -> Result<ripieno_score::Piece, Mistakes> {
     match format {
         DocumentFormat::Toml => ripieno_score::Piece::from_toml(text, "piece.toml"),
         DocumentFormat::Json => ripieno_score::Piece::from_json(text, "piece.json"),

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::problem::{Answer, Problem, ProblemBody};
 use super::takes::correction::{self, CorrectionBody};
-use super::{App, AppState, pieces, takes};
+use super::{App, AppState, consents, pieces, takes};
 use crate::clock::{now_us, rfc3339};
 
 /// A take as its contributor sees it.
@@ -257,10 +257,19 @@ pub async fn own_data(State(app): State<AppState>, Path(token): Path<String>) ->
     let take = load(&app, &token).await?;
     let piece = app.store.piece(&take.piece_id).await?;
     let loaded = pieces::load_record(&app, piece).await?;
+    let agreed = take.form["consents"]["version"].as_str().unwrap_or_default();
+    let wording = consents::wording(&app, &loaded, agreed).await?.map(|wording| {
+        json!({
+            "version": wording.version,
+            "recording": wording.recording,
+            "credit": wording.credit,
+            "guardian": wording.guardian,
+        })
+    });
     let data = json!({
         "piece": { "slug": loaded.record.slug, "title": loaded.record.title },
         "form": take.form.0,
-        "consent_wording": loaded.consent_wording(),
+        "consent_wording": wording,
         "recording": {
             "file_name": take.file_name,
             "media_type": take.media_type,

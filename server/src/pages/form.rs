@@ -181,7 +181,8 @@ fn summary(shown: &Shown) -> Markup {
     html! {
         div #mistakes.notice role="alert" hidden[shown.mistakes.is_empty() && shown.detail.is_none()] {
             p { strong { "Something needs to be put right." }
-                " Nothing was sent; choose your file once more when the rest is in order." }
+                span.only-plain { " Nothing was sent; choose your file once more when the rest is "
+                    "in order." } }
             @if let Some(detail) = &shown.detail { p { (detail) } }
             ul {
                 @for mistake in &shown.mistakes {

@@ -19,7 +19,7 @@ use crate::http::multipart::{self, Sent, SentFile};
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem, ProblemBody};
 use crate::http::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
-use crate::http::{App, AppState};
+use crate::http::{App, AppState, consents};
 
 /// What is sent to hand in a take, as `multipart/form-data`.
 #[derive(Debug, ToSchema)]
@@ -251,6 +251,15 @@ async fn keep_each(
             "there is more than one recording",
             "send one recording a request",
         )),
+    }
+    if let Some(form) = &form
+        && consents::wording(app, loaded, &form.consents.version).await?.is_none()
+    {
+        mistakes.push(form_mistake(
+            "consent_version",
+            "the wording that was agreed to is none of this piece's",
+            "load the form again and send it from there",
+        ));
     }
     let (Some(form), true) = (form, mistakes.is_empty()) else {
         return Err(Problem::mistakes(Mistakes(mistakes)));

@@ -185,15 +185,28 @@ function sentence({ what, instead }) {
   return instead ? `${start}; ${instead}.` : start;
 }
 
-/** Sends one file after the other, then goes to the receipt, or lists the receipts. */
+/**
+ * Sends one file after the other, then goes to the receipt, or lists the receipts. Where nothing
+ * was taken the form comes back and says why.
+ */
 async function sendAll() {
   form.hidden = true;
   panel.hidden = false;
+  panelList.replaceChildren();
   document.getElementById("sending-title").focus();
   const receipts = [];
+  const refusals = [];
   for (const file of files) {
-    const receipt = await sendOne(file);
-    if (receipt) receipts.push(receipt);
+    const line = progressLine(file);
+    try {
+      const receipt = await sendOne(file, line);
+      receipts.push(receipt);
+      line.done(receipt);
+    } catch (error) {
+      const refused = error instanceof Refused;
+      line.failed(refused ? error.message : NOT_SENT);
+      refusals.push(...(error.mistakes ?? [{ pointer: "/recording", what: refused ? error.message : NOT_SENT }]));
+    }
   }
   if (receipts.length === files.length) forgetDraft();
   if (files.length === 1 && receipts.length === 1) {
@@ -201,29 +214,26 @@ async function sendAll() {
   } else if (receipts.length > 0) {
     panelSays.textContent = "Keep these links: each leads to one of your takes, and nobody else has them.";
   } else {
+    panel.hidden = true;
     form.hidden = false;
+    showMistakes(refusals);
   }
 }
 
-async function sendOne(file) {
-  const line = progressLine(file);
+const NOT_SENT = "It could not be sent. Load this page again and choose the same file: it goes on where it stopped.";
+
+async function sendOne(file, line) {
   const sending = new Sending(file, {
     endpoint: form.dataset.uploads,
     piece,
     onProgress: (state) => line.show(state),
   });
   line.onStop(() => sending.discard());
-  try {
-    const upload = await sending.run();
-    line.says("Arrived. Handing it in …");
-    const receipt = await handIn(upload, sending);
-    sending.finished();
-    line.done(receipt);
-    return receipt;
-  } catch (error) {
-    line.failed(error instanceof Refused ? error.message : "It could not be sent. Load this page again and choose the same file: it goes on where it stopped.");
-    return null;
-  }
+  const upload = await sending.run();
+  line.says("Arrived. Handing it in …");
+  const receipt = await handIn(upload);
+  sending.finished();
+  return receipt;
 }
 
 /** Hands a finished upload in with the form; tried again while the network is away. */
@@ -248,11 +258,9 @@ async function handIn(upload) {
       await new Promise((wake) => setTimeout(wake, 1000 * 2 ** tries));
       continue;
     }
-    if (body.mistakes?.length) {
-      form.hidden = false;
-      showMistakes(body.mistakes);
-    }
-    throw new Refused(body.detail ?? "The server did not take the form.");
+    const refused = new Refused(body.detail ?? "The server did not take the form.");
+    if (body.mistakes?.length) refused.mistakes = body.mistakes;
+    throw refused;
   }
 }
 
