@@ -18,9 +18,11 @@ use std::ops::Range;
 
 /// All a render sums, in an order that does not depend on the order of the request.
 pub struct Plan {
-    /// The part of the grid to render.
+    /// The part of the grid that is summed and mastered: the whole piece.
     pub range: Range<i64>,
-    /// Sections in it.
+    /// The part that is delivered: all of it, or some sections.
+    pub heard: Range<i64>,
+    /// Sections in that.
     pub sections: Vec<PlannedSection>,
     /// Groups, as in the arrangement, those that are not wanted left out.
     pub groups: Vec<PlannedGroup>,
@@ -28,7 +30,17 @@ pub struct Plan {
     pub stems: Vec<StemReport>,
 }
 
+impl Plan {
+    /// What is delivered, in frames of what is summed.
+    #[must_use]
+    pub fn heard_frames(&self) -> Range<u64> {
+        let frame = |sample: i64| (sample - self.range.start).max(0) as u64;
+        frame(self.heard.start)..frame(self.heard.end)
+    }
+}
+
 /// A section inside the rendered range.
+#[derive(Debug, Clone)]
 pub struct PlannedSection {
     /// Its name.
     pub name: String,
@@ -103,7 +115,7 @@ pub fn plan(request: &RenderRequest<'_>) -> Result<Plan, RenderError> {
     if groups.iter().all(Vec::is_empty) {
         return Err(RenderError::NoStems);
     }
-    let (range, sections) = range::range(request, end_sample)?;
+    let range::Ranges { whole, heard, sections } = range::ranges(request, end_sample)?;
     let mut groups: Vec<PlannedGroup> = groups
         .into_iter()
         .enumerate()
@@ -111,7 +123,7 @@ pub fn plan(request: &RenderRequest<'_>) -> Result<Plan, RenderError> {
         .map(|(number, stems)| planned_group(request, number, stems))
         .collect();
     shine(request, &mut groups)?;
-    Ok(Plan { range, sections, groups, stems })
+    Ok(Plan { range: whole, heard, sections, groups, stems })
 }
 
 fn open(entry: &StemEntry, piece_hz: u32) -> Result<StemFile, RenderError> {

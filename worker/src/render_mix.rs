@@ -12,6 +12,7 @@ mod error;
 mod files;
 mod groups;
 mod kept_beds;
+mod limited;
 mod lists;
 mod master;
 mod papers;
@@ -19,6 +20,7 @@ mod report;
 mod report_page;
 mod request;
 mod spool;
+mod stretch;
 
 pub use bundle::write_bundle;
 pub use desk::MixTone;
@@ -28,6 +30,7 @@ pub use report::{BedCount, GroupReport, OutputFile, RenderReport, SectionReport,
 pub use request::{Outputs, RenderKind, RenderRequest, Spotlight, StemEntry};
 
 use crate::plan::plan;
+use ripieno_engine::plot::Plot;
 
 /// Makes a render: plan, beds, curves, sum, master, files.
 ///
@@ -55,28 +58,24 @@ fn render_here(
     std::fs::create_dir_all(&request.out_dir)
         .map_err(|source| RenderError::io(&request.out_dir, source))?;
     let mut sum = bus::sum(request, &plan, &|done| progress(0.05 + 0.55 * done))?;
-    let piece = request.piece;
-    let master = master::master(
-        &sum.mix,
-        sum.lufs,
-        piece.sample_rate_hz,
-        &piece.delivery,
-        &request.out_dir,
-    )?;
+    let (piece, rate_hz) = (request.piece, request.piece.sample_rate_hz);
+    let master = master::master(&sum, rate_hz, &piece.delivery, &request.out_dir)?;
+    let master = account::heard(&plan, master, rate_hz)?;
     progress(0.7);
-    let (sections, files) = rayon::join(
-        || account::sections(&plan, &master.mix, piece.sample_rate_hz),
-        || files::write_mix(request, &plan, &master.mix, &master.loudness),
-    );
+    let plot = || match request.kind {
+        RenderKind::Final => account::plot(&master, rate_hz),
+        RenderKind::Preview => Ok(Plot::default()),
+    };
+    let (plot, files) =
+        rayon::join(plot, || files::write_mix(request, &plan, &master.mix, &master.loudness));
     let mut files = files?;
     progress(0.9);
     files.append(&mut sum.files);
     files.extend(aligned::write_stems(request, &plan)?);
     files.extend(lists::write_lists(request, &plan)?);
     progress(0.97);
-    let (sections, plot) = sections?;
-    let report = account::report(request, &plan, sum, master, sections, files);
-    papers::write_papers(request, &report, &plot)?;
+    let report = account::report(request, &plan, sum, master, files);
+    papers::write_papers(request, &report, &plot?)?;
     kept_beds::tidy(request);
     progress(1.0);
     Ok(report)

@@ -20,11 +20,14 @@
 //! its header states, possible only in a damaged file, is held at that peak.
 
 mod file;
+mod kept;
 mod kernel;
 mod refresh;
 mod sum;
 
 pub use file::BedFileError;
+pub(crate) use kept::Steps;
+pub use kept::{GroupBed, KeptBed};
 pub use refresh::{Refreshed, refresh};
 
 use crate::stem::{BLOCK_FRAMES, StemError, StemFile};
@@ -53,6 +56,18 @@ pub struct Key {
     gain_bits: [u32; 2],
 }
 
+impl Key {
+    /// The key as bytes, for fingerprints of what is in a sum.
+    #[must_use]
+    pub fn bytes(&self) -> [u8; 40] {
+        let mut bytes = [0; 40];
+        bytes[..32].copy_from_slice(&self.content_hash);
+        bytes[32..36].copy_from_slice(&self.gain_bits[0].to_le_bytes());
+        bytes[36..].copy_from_slice(&self.gain_bits[1].to_le_bytes());
+        bytes
+    }
+}
+
 impl Contribution<'_> {
     /// Its key. Gains of −0.0 and 0.0 are one.
     #[must_use]
@@ -64,7 +79,8 @@ impl Contribution<'_> {
     }
 
     /// Whether it can sound in these blocks.
-    fn sounds_in(&self, first_block: i64, blocks: usize) -> bool {
+    #[must_use]
+    pub fn sounds_in(&self, first_block: i64, blocks: usize) -> bool {
         self.gains != [0.0, 0.0]
             && self.stem.runs_in(first_block..first_block + blocks as i64).next().is_some()
     }
@@ -112,6 +128,14 @@ impl Bed {
     pub fn silent(first_block: i64, blocks: usize) -> Self {
         let plane = vec![0i64; blocks * BLOCK_FRAMES];
         Self { first_block, blocks, planes: [plane.clone(), plane], contents: BTreeMap::new() }
+    }
+
+    /// A bed of steps that a test makes up.
+    #[cfg(test)]
+    pub(crate) fn of_steps(first_block: i64, step: &mut dyn FnMut() -> i64, blocks: usize) -> Self {
+        let mut bed = Self::silent(first_block, blocks);
+        bed.planes.iter_mut().flatten().for_each(|to| *to = step());
+        bed
     }
 
     /// Number of its first block on the master grid.

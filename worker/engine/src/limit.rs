@@ -12,7 +12,7 @@
 
 mod oversample;
 
-pub use oversample::{PeakFinder, TruePeak};
+pub use oversample::{BOUND_FRAMES, BOUND_LAG, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_of};
 
 use std::collections::VecDeque;
 
@@ -82,6 +82,42 @@ impl Limiter {
         limiter
     }
 
+    /// A limiter for what follows `before`, at rest: nothing in reach before it needs limiting.
+    #[must_use]
+    pub fn after(rate_hz: u32, before: &[&[f32]], ceiling_dbtp: f64) -> Self {
+        let mut limiter = Self::new(rate_hz, before.len(), ceiling_dbtp);
+        limiter.finder = PeakFinder::after(before, limiter.ceiling);
+        limiter
+    }
+
+    /// Frames that come out later than they went in, at most.
+    #[must_use]
+    pub fn reach_frames(rate_hz: u32) -> usize {
+        (LOOK_AHEAD_S * f64::from(rate_hz)).ceil() as usize + BOUND_LAG + 2
+    }
+
+    /// Whether what it holds will pass unchanged, unless what is between the last samples needs
+    /// limiting, which is not known yet.
+    #[must_use]
+    pub fn at_rest(&self) -> bool {
+        let idle = |box_: &Box_, full: u64| box_.sum == full * box_.len() as u64;
+        let [first, second] = &self.smooth;
+        self.released == 1.0
+            && self.least.iter().all(|&(_, gain)| gain == UNITY)
+            && idle(first, UNITY)
+            && idle(second, UNITY * first.len() as u64)
+    }
+
+    /// Hands on what a limiter at rest holds, unchanged. Gives the most that it took away, dB.
+    pub fn release(mut self, sink: &mut dyn FnMut(&[&[f32]])) -> f64 {
+        let held: Vec<&[f32]> =
+            self.waiting.iter_mut().map(|waiting| &*waiting.make_contiguous()).collect();
+        if held.first().is_some_and(|first| !first.is_empty()) {
+            sink(&held);
+        }
+        limited_db(self.least_gain)
+    }
+
     /// Takes frames, one slice a channel, and hands on those that are ready.
     pub fn push(&mut self, channels: &[&[f32]], sink: &mut dyn FnMut(&[&[f32]])) {
         for (waiting, channel) in self.waiting.iter_mut().zip(channels) {
@@ -100,7 +136,7 @@ impl Limiter {
         self.finder.finish(&mut peaks);
         self.advance(&peaks, sink);
         self.advance(&vec![0.0; self.look_ahead as usize], sink);
-        -20.0 * (self.least_gain as f64 / UNITY as f64).log10()
+        limited_db(self.least_gain)
     }
 
     fn advance(&mut self, peaks: &[f32], sink: &mut dyn FnMut(&[&[f32]])) {
@@ -150,6 +186,11 @@ impl Limiter {
             out.push(if sum == full { sample } else { (f64::from(sample) * gain) as f32 });
         }
     }
+}
+
+/// What a least gain took away, dB: 0 where it is unity, never a negative nothing.
+fn limited_db(least_gain: u64) -> f64 {
+    (20.0 * (UNITY as f64 / least_gain as f64).log10()).max(0.0)
 }
 
 /// An exact running sum over a window.

@@ -1,11 +1,10 @@
 //! Gains, pans and curves over beds.
 
 mod curve;
+mod sum;
 
 pub use curve::{Curve, CurvePoint, Shape};
-
-use crate::bed::{Bed, STEPS_PER_UNIT};
-use std::ops::Range;
+pub use sum::MixSum;
 
 /// Gains to left and right by the equal-power law: cos and sin of an angle from 0 (left, pan −1)
 /// to 90° (right, pan 1), so the squares always add up to 1. The middle is −3.01 dB each (common
@@ -27,42 +26,6 @@ pub fn amplitude(db: f64) -> f64 {
 #[must_use]
 pub fn decibels(amplitude: f64) -> f64 {
     20.0 * amplitude.log10()
-}
-
-/// Writes `frames` of a bed (counted from its first) under a curve and a steady gain as `f32`,
-/// left and right. `frames` is held within the bed.
-pub fn group_signal(
-    bed: &Bed,
-    frames: Range<usize>,
-    curve: &Curve,
-    gain: f64,
-    out: &mut [Vec<f32>; 2],
-) {
-    let end = frames.end.min(bed.planes()[0].len());
-    let frames = frames.start.min(end)..end;
-    let first = bed.first_sample() + frames.start as i64;
-    let scale = gain / STEPS_PER_UNIT;
-    let count = frames.len();
-    let constant = curve.constant_over(first..first + count as i64);
-    let mut gains = Vec::new();
-    if constant.is_none() {
-        gains.resize(count, 0.0f64);
-        curve.fill(first, &mut gains);
-    }
-    for (plane, out) in bed.planes().iter().zip(out) {
-        let steps = &plane[frames.clone()];
-        out.clear();
-        match constant {
-            Some(0.0) => out.resize(count, 0.0),
-            Some(level) => {
-                let scale = scale * level;
-                out.extend(steps.iter().map(|&step| (step as f64 * scale) as f32));
-            }
-            None => out.extend(
-                steps.iter().zip(&gains).map(|(&step, gain)| (step as f64 * (scale * gain)) as f32),
-            ),
-        }
-    }
 }
 
 #[cfg(test)]

@@ -10,12 +10,19 @@ const LEAD_IN_S: f64 = 0.5;
 /// Sound that rings on after the last bar is kept for as long as this.
 const LONGEST_TAIL_S: f64 = 8.0;
 
-/// The range of a render and the sections in it. Sections asked for are rendered from the first
-/// to the last of them.
-pub(super) fn range(
-    request: &RenderRequest<'_>,
-    end_sample: i64,
-) -> Result<(Range<i64>, Vec<PlannedSection>), RenderError> {
+/// The parts of the grid a render has to do with.
+pub(super) struct Ranges {
+    /// The whole piece.
+    pub(super) whole: Range<i64>,
+    /// What is delivered.
+    pub(super) heard: Range<i64>,
+    /// Sections in that.
+    pub(super) sections: Vec<PlannedSection>,
+}
+
+/// Sections asked for are delivered from the first to the last of them. They are cut out of the
+/// mastered whole: so a fade stays a fade, and what rings over from before is there.
+pub(super) fn ranges(request: &RenderRequest<'_>, end_sample: i64) -> Result<Ranges, RenderError> {
     let piece = request.piece;
     let frames = |seconds: f64| (seconds * f64::from(piece.sample_rate_hz)).round() as i64;
     let all: Vec<PlannedSection> = piece
@@ -32,7 +39,7 @@ pub(super) fn range(
         -frames(LEAD_IN_S)..end
     };
     if request.sections.is_empty() {
-        return Ok((whole, all));
+        return Ok(Ranges { heard: whole.clone(), whole, sections: all });
     }
     let mut range: Option<Range<i64>> = None;
     for name in &request.sections {
@@ -45,9 +52,11 @@ pub(super) fn range(
             range.start.min(samples.start)..range.end.max(samples.end)
         }));
     }
-    let range = range.unwrap_or(whole);
-    let inside = |section: &PlannedSection| {
+    let range = range.unwrap_or(whole.clone());
+    let range = range.start.max(whole.start)..range.end.min(whole.end);
+    let inside = |section: &&PlannedSection| {
         section.samples.start < range.end && section.samples.end > range.start
     };
-    Ok((range.clone(), all.into_iter().filter(inside).collect()))
+    let sections = all.iter().filter(inside).cloned().collect();
+    Ok(Ranges { whole, heard: range, sections })
 }

@@ -62,15 +62,16 @@ impl Desk {
         Ok(Self { tones, room, mix })
     }
 
-    /// Works on a group's next stretch of `frames`; adds its send to `sent`.
+    /// Works on a group's next stretch of `frames`; adds its send to `sent`. False if the group
+    /// has no tone.
     pub(super) fn group(
         &mut self,
         number: usize,
         frames: usize,
         planes: &mut Planes,
         sent: &mut Planes,
-    ) {
-        let Some(tone) = self.tones.get_mut(number).and_then(Option::as_mut) else { return };
+    ) -> bool {
+        let Some(tone) = self.tones.get_mut(number).and_then(Option::as_mut) else { return false };
         for plane in planes.iter_mut() {
             plane.resize(frames, 0.0);
         }
@@ -84,6 +85,7 @@ impl Desk {
                 }
             }
         }
+        true
     }
 
     /// What the room gives for the next stretch; empty if there is no room.
@@ -103,6 +105,21 @@ impl Desk {
         if let Some(tone) = &mut self.mix {
             tone.process(planes);
         }
+    }
+
+    /// Whether a group has a tone.
+    pub(super) fn has_tone(&self, number: usize) -> bool {
+        self.tones.get(number).is_some_and(Option::is_some)
+    }
+
+    /// Whether the mix has one.
+    pub(super) fn has_mix_tone(&self) -> bool {
+        self.mix.is_some()
+    }
+
+    /// Whether there is no tone at all, so that a stretch depends on no other.
+    pub(super) fn is_flat(&self) -> bool {
+        self.tones.iter().all(Option::is_none) && self.mix.is_none()
     }
 
     /// Whether a room sounds.

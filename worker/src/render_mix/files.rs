@@ -140,12 +140,12 @@ fn write_wav(
         .sections
         .iter()
         .map(|section| Cue {
-            at_frame: (section.samples.start - plan.range.start).max(0) as u64,
+            at_frame: (section.samples.start - plan.heard.start).max(0) as u64,
             label: section.name.clone(),
         })
         .collect();
     let bext =
-        Bext { loudness: bext_loudness(loudness), ..bext(request, &piece.title, plan.range.start) };
+        Bext { loudness: bext_loudness(loudness), ..bext(request, &piece.title, plan.heard.start) };
     let spec = WavSpec {
         dither_seed: Some(dither_seed(request)),
         bext: Some(bext),

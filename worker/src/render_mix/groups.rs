@@ -6,6 +6,7 @@ use crate::plan::Plan;
 use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
 use std::fs::File;
 use std::io::BufWriter;
+use std::ops::Range;
 
 /// A WAV file being written.
 struct Part {
@@ -45,19 +46,20 @@ impl GroupFiles {
         Ok(Some(Self { mix, groups, silence: Vec::new() }))
     }
 
-    /// Writes one stretch of all; a group without samples is silent.
+    /// Writes `frames` of one stretch of all; a group without samples is silent.
     pub(super) fn push(
         &mut self,
         mix: &[Vec<f32>; 2],
         groups: &[[Vec<f32>; 2]],
+        frames: Range<usize>,
     ) -> Result<(), RenderError> {
-        self.mix.write(&[&mix[0], &mix[1]])?;
-        self.silence.resize(mix[0].len(), 0.0);
+        self.mix.write(&[&mix[0][frames.clone()], &mix[1][frames.clone()]])?;
+        self.silence.resize(frames.len(), 0.0);
         for (part, [left, right]) in self.groups.iter_mut().zip(groups) {
             if left.is_empty() {
                 part.write(&[&self.silence, &self.silence])?;
             } else {
-                part.write(&[left, right])?;
+                part.write(&[&left[frames.clone()], &right[frames.clone()]])?;
             }
         }
         Ok(())
@@ -77,7 +79,7 @@ impl Part {
     ) -> Result<Self, RenderError> {
         let draft = Draft::new(&request.out_dir, name, "audio/wav")?;
         let spec = WavSpec {
-            bext: Some(bext(request, what, plan.range.start)),
+            bext: Some(bext(request, what, plan.heard.start)),
             ..WavSpec::new(request.piece.sample_rate_hz, 2, SampleFormat::Float32)
         };
         let writer =

@@ -11,6 +11,14 @@ pub(super) fn bed_path(dir: &Path, group: &str, stretch: i64) -> Result<PathBuf,
     Ok(folder.join(format!("{stretch}.bed")))
 }
 
+/// Where a stretch of the mix is kept.
+pub(super) fn sum_path(dir: &Path, stretch: i64) -> PathBuf {
+    dir.join(SUMS).join(format!("{stretch}.sum"))
+}
+
+/// The folder of kept stretches of the mix.
+const SUMS: &str = "mix";
+
 fn folder_of(group: &str) -> String {
     blake3::hash(group.as_bytes()).to_hex().as_str()[..16].to_owned()
 }

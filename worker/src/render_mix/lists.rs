@@ -37,8 +37,8 @@ pub(super) fn write_lists(
     if !offsets.is_empty() {
         let list = OffsetList {
             mix_file: "mix.wav".into(),
-            mix_first_sample: plan.range.start,
-            mix_end_sample: plan.range.end,
+            mix_first_sample: plan.heard.start,
+            mix_end_sample: plan.heard.end,
             ..OffsetList::new(request.piece, FrameRate::FPS_25, offsets)
         };
         write("offsets.csv", "text/csv", &list.to_csv())?;

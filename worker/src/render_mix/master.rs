@@ -1,10 +1,13 @@
 //! Gain and limiter, until the mix is at the piece's loudness.
 
 use super::RenderError;
+use super::bus::Sum;
+use super::limited::{hot_ranges, limited};
 use super::spool::{Spool, Spooled};
-use ripieno_engine::limit::{Limiter, TruePeak};
-use ripieno_engine::loudness::{Loudness, Measure, Meter};
-use ripieno_engine::mix::amplitude;
+use super::stretch::{Measured, Place, Tail, powers};
+use ripieno_engine::loudness::Loudness;
+use ripieno_engine::loudness::hops::{PRE_ROLL_FRAMES, integrated_lufs, loudness_of};
+use ripieno_engine::mix::{amplitude, decibels};
 use ripieno_score::Delivery;
 use std::path::Path;
 use std::sync::mpsc::sync_channel;
@@ -12,6 +15,9 @@ use std::sync::mpsc::sync_channel;
 /// A mix at delivery loudness.
 pub(super) struct Master {
     pub(super) mix: Spooled,
+    /// K-weighted mean powers by hop, before the master and after.
+    pub(super) powers_before: Vec<f64>,
+    pub(super) powers: Vec<f64>,
     pub(super) loudness: Loudness,
     pub(super) gain_db: f64,
     pub(super) limited_db: f64,
@@ -27,25 +33,29 @@ const MOST_PASSES: usize = 8;
 /// Most the master lifts a mix before its limiter, dB: beyond it there is no music to lift.
 const MOST_GAIN_DB: f64 = 60.0;
 
-/// Brings the mix to `delivery`: measures, sets the gain, limits, measures again. The true peak
-/// is held as read at sixteen points a sample; the limiter reads four.
+/// Brings the mix to `delivery`: sets the gain by what was measured, limits, measures again. The
+/// true peak is held as read at sixteen points a sample; the limiter reads four.
+///
+/// A gain changes loudness and peaks by just that gain, so only where the limiter works is the
+/// sound measured anew, and where nothing needs it nothing is read twice.
 pub(super) fn master(
-    mix: &Spooled,
-    lufs: Option<f64>,
+    sum: &Sum,
     rate_hz: u32,
     delivery: &Delivery,
     dir: &Path,
 ) -> Result<Master, RenderError> {
+    let before = powers(rate_hz, sum.parts.iter().map(|(place, m)| (place, &m.hops[..], 1.0)));
+    let lufs = integrated_lufs(&before);
     let mut gain_db = lufs.map_or(0.0, |lufs| (delivery.target_lufs - lufs).min(MOST_GAIN_DB));
     let mut ceiling_dbtp = delivery.max_dbtp;
-    let mut best: Option<Master> = None;
+    let mut best: Option<Tried> = None;
     for _ in 0..MOST_PASSES {
-        let tried = pass(mix, gain_db, ceiling_dbtp, rate_hz, dir)?;
+        let tried = pass(sum, gain_db, ceiling_dbtp, rate_hz, dir)?;
         let over_db = tried.loudness.true_peak_dbtp.map_or(0.0, |peak| peak - delivery.max_dbtp);
         let error_lu =
             tried.loudness.integrated_lufs.map_or(0.0, |lufs| delivery.target_lufs - lufs);
         let done = over_db <= 0.0 && error_lu.abs() <= TOLERANCE_LU;
-        let best_error_lu = best.as_ref().map_or(f64::INFINITY, |best: &Master| {
+        let best_error_lu = best.as_ref().map_or(f64::INFINITY, |best: &Tried| {
             best.loudness.integrated_lufs.map_or(0.0, |l| (delivery.target_lufs - l).abs())
         });
         if over_db <= 0.0 && error_lu.abs() < best_error_lu {
@@ -57,17 +67,17 @@ pub(super) fn master(
         ceiling_dbtp -= over_db.max(0.0);
         gain_db = (gain_db + error_lu).min(MOST_GAIN_DB);
     }
-    let mut best = best.ok_or_else(|| {
+    let best = best.ok_or_else(|| {
         RenderError::Impossible("its peaks could not be brought under the piece's limit".into())
     })?;
-    if let Some(note) = shortfall(&best, delivery) {
-        best.notes.push(note);
-    }
-    Ok(best)
+    let Tried { gain, mix, powers, loudness, gain_db, limited_db } = best;
+    let notes = shortfall(&loudness, delivery).into_iter().collect();
+    let mix = mix.map_or_else(|| louder(&sum.mix, gain, dir), Ok)?;
+    Ok(Master { mix, powers_before: before, powers, loudness, gain_db, limited_db, notes })
 }
 
-fn shortfall(master: &Master, delivery: &Delivery) -> Option<String> {
-    let Some(lufs) = master.loudness.integrated_lufs else {
+fn shortfall(loudness: &Loudness, delivery: &Delivery) -> Option<String> {
+    let Some(lufs) = loudness.integrated_lufs else {
         return Some(
             "The mix is too quiet to have a loudness; it was not brought to the piece's \
                      target."
@@ -83,51 +93,158 @@ fn shortfall(master: &Master, delivery: &Delivery) -> Option<String> {
     })
 }
 
-/// One pass; metering runs beside limiting.
+/// A pass before anything is written for it.
+struct Tried {
+    gain: f64,
+    /// What was limited and put aside; none where the gain alone is enough.
+    mix: Option<Spooled>,
+    powers: Vec<f64>,
+    loudness: Loudness,
+    gain_db: f64,
+    limited_db: f64,
+}
+
+/// One pass. Where no peak comes near the ceiling it is only reckoned.
 fn pass(
-    mix: &Spooled,
+    sum: &Sum,
     gain_db: f64,
     ceiling_dbtp: f64,
     rate_hz: u32,
     dir: &Path,
-) -> Result<Master, RenderError> {
+) -> Result<Tried, RenderError> {
     let gain = amplitude(gain_db);
-    let mut meter = Meter::new(rate_hz, 2, Measure::Levels)
-        .map_err(|error| RenderError::Impossible(error.to_string()))?;
-    let mut spool = Spool::new(dir)?;
-    let mut limiter = Limiter::new(rate_hz, 2, ceiling_dbtp);
+    let hot = hot_ranges(&sum.parts, gain, ceiling_dbtp);
+    if hot.is_empty() {
+        let parts = sum.parts.iter().map(|(place, m)| (place, &m.hops[..], gain));
+        let powers = powers(rate_hz, parts);
+        let highest = sum.parts.iter().map(|(_, m)| m.peaks.highest).fold(0.0, f32::max);
+        let loudness = loudness(&powers, f64::from(highest) * gain);
+        return Ok(Tried { gain, mix: None, powers, loudness, gain_db, limited_db: 0.0 });
+    }
     std::thread::scope(|scope| {
-        let (sender, receiver) = sync_channel::<[Vec<f32>; 2]>(4);
+        let (sender, receiver) = sync_channel::<Limited>(4);
         let keeper = scope.spawn(move || {
-            let mut peak = TruePeak::new(2);
-            for [left, right] in receiver {
-                let block = [&left[..], &right[..]];
-                meter.push(&block);
-                peak.push(&block);
-                spool.push(&block)?;
-            }
-            let loudness = Loudness { true_peak_dbtp: peak.finish(), ..meter.finish() };
-            Ok((spool.finish()?, loudness))
+            let mut keeper = Keeper::new(sum, gain, rate_hz, dir)?;
+            receiver.into_iter().try_for_each(|block| keeper.take(&block))?;
+            keeper.finish()
         });
-        let mut send = |block: &[&[f32]]| {
+        let limited = limited(&sum.mix, gain, ceiling_dbtp, rate_hz, &hot, &mut |worked, block| {
+            let planes = [block[0].to_vec(), block[1].to_vec()];
             // A keeper that has stopped tells why below.
-            let _ = sender.send([block[0].to_vec(), block[1].to_vec()]);
-        };
-        let read = mix.each(&mut |_, block| {
-            let louder: Vec<Vec<f32>> = block
-                .iter()
-                .map(|plane| plane.iter().map(|&s| (f64::from(s) * gain) as f32).collect())
-                .collect();
-            limiter.push(&[&louder[0], &louder[1]], &mut send);
-            Ok(())
+            let _ = sender.send(Limited { worked, planes });
         });
-        let limited_db = limiter.finish(&mut send);
         drop(sender);
         let kept = keeper
             .join()
             .unwrap_or_else(|_| Err(RenderError::Impossible("the meter stopped".into())));
-        read?;
-        let (mix, loudness) = kept?;
-        Ok(Master { mix, loudness, gain_db, limited_db, notes: Vec::new() })
+        let limited_db = limited?;
+        let (mix, powers, highest) = kept?;
+        let loudness = loudness(&powers, highest);
+        Ok(Tried { gain, mix: Some(mix), powers, loudness, gain_db, limited_db })
     })
+}
+
+fn loudness(powers: &[f64], highest: f64) -> Loudness {
+    let true_peak_dbtp = (highest > 0.0).then(|| decibels(highest));
+    Loudness { true_peak_dbtp, ..loudness_of(powers) }
+}
+
+/// Some frames after the limiter.
+struct Limited {
+    /// Whether the limiter was at work on them.
+    worked: bool,
+    planes: [Vec<f32>; 2],
+}
+
+/// Puts what is limited aside and measures anew the parts that the limiter changed.
+struct Keeper<'a> {
+    sum: &'a Sum,
+    gain: f64,
+    rate_hz: u32,
+    spool: Spool,
+    tail: Tail,
+    /// The part that grows, and its number.
+    planes: [Vec<f32>; 2],
+    number: usize,
+    /// The frame after the last on which the limiter worked.
+    worked_upto: u64,
+    at: u64,
+    parts: Vec<(Place, Vec<f64>, f64)>,
+    highest: f64,
+}
+
+impl<'a> Keeper<'a> {
+    fn new(sum: &'a Sum, gain: f64, rate_hz: u32, dir: &Path) -> Result<Self, RenderError> {
+        Ok(Self {
+            sum,
+            gain,
+            rate_hz,
+            spool: Spool::new(dir)?,
+            tail: Tail::default(),
+            planes: Default::default(),
+            number: 0,
+            worked_upto: 0,
+            at: 0,
+            parts: Vec::new(),
+            highest: 0.0,
+        })
+    }
+
+    fn take(&mut self, block: &Limited) -> Result<(), RenderError> {
+        let [left, right] = &block.planes;
+        self.spool.push(&[left, right])?;
+        let mut from = 0;
+        while from < left.len() {
+            let Some((place, _)) = self.sum.parts.get(self.number) else { return Ok(()) };
+            let upto = left.len().min(from + place.frames - self.planes[0].len());
+            self.at += (upto - from) as u64;
+            if block.worked {
+                self.worked_upto = self.at;
+            }
+            self.planes[0].extend_from_slice(&left[from..upto]);
+            self.planes[1].extend_from_slice(&right[from..upto]);
+            if self.planes[0].len() == place.frames {
+                self.end_part();
+            }
+            from = upto;
+        }
+        Ok(())
+    }
+
+    fn end_part(&mut self) {
+        let Some((place, measured)) = self.sum.parts.get(self.number) else { return };
+        let planes = [&self.planes[0][..], &self.planes[1][..]];
+        let reach = place.first_frame.saturating_sub(PRE_ROLL_FRAMES as u64);
+        if self.worked_upto > reach {
+            let Measured { hops, peaks } = place.measure(self.rate_hz, self.tail.planes(), planes);
+            self.highest = self.highest.max(f64::from(peaks.highest));
+            self.parts.push((*place, hops, 1.0));
+        } else {
+            self.highest = self.highest.max(f64::from(measured.peaks.highest) * self.gain);
+            self.parts.push((*place, measured.hops.clone(), self.gain));
+        }
+        self.tail.push(planes);
+        self.planes.iter_mut().for_each(Vec::clear);
+        self.number += 1;
+    }
+
+    fn finish(self) -> Result<(Spooled, Vec<f64>, f64), RenderError> {
+        let parts = self.parts.iter().map(|(place, hops, gain)| (place, &hops[..], *gain));
+        let powers = powers(self.rate_hz, parts);
+        Ok((self.spool.finish()?, powers, self.highest))
+    }
+}
+
+/// The mix under a gain that nothing has to limit.
+fn louder(mix: &Spooled, gain: f64, dir: &Path) -> Result<Spooled, RenderError> {
+    let mut spool = Spool::new(dir)?;
+    let mut planes = [Vec::new(), Vec::new()];
+    mix.each(&mut |_, block| {
+        for (plane, block) in planes.iter_mut().zip(block) {
+            plane.clear();
+            plane.extend(block.iter().map(|&sample| (f64::from(sample) * gain) as f32));
+        }
+        spool.push(&[&planes[0], &planes[1]])
+    })?;
+    spool.finish()
 }

@@ -3,6 +3,7 @@
 use super::RenderError;
 use std::fs::File;
 use std::io::{BufWriter, Write};
+use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
@@ -24,7 +25,9 @@ pub(super) struct Spool {
 pub(super) struct Spooled {
     file: File,
     dir: PathBuf,
-    frames: u64,
+    /// Frames in the file, and those of them that are handed out.
+    stored: u64,
+    heard: Range<u64>,
 }
 
 impl Spool {
@@ -72,32 +75,43 @@ impl Spool {
         let (dir, frames) = (self.dir, self.frames);
         let file =
             self.out.into_inner().map_err(|error| RenderError::io(&dir, error.into_error()))?;
-        Ok(Spooled { file, dir, frames })
+        Ok(Spooled { file, dir, stored: frames, heard: 0..frames })
     }
 }
 
 impl Spooled {
     pub(super) fn frames(&self) -> u64 {
-        self.frames
+        self.heard.end - self.heard.start
+    }
+
+    /// The same, with nothing but `frames` of it handed out.
+    pub(super) fn cut(mut self, frames: Range<u64>) -> Self {
+        let end = frames.end.min(self.stored);
+        self.heard = frames.start.min(end)..end;
+        self
     }
 
     /// Hands out everything from the start, piece by piece.
     pub(super) fn each(&self, sink: &mut Sink<'_>) -> Result<(), RenderError> {
         let mut bytes = vec![0u8; 8 * PIECE_FRAMES];
         let mut planes = [Vec::new(), Vec::new()];
-        let mut first_frame = 0u64;
-        while first_frame < self.frames {
-            let frames = PIECE_FRAMES.min((self.frames - first_frame) as usize);
+        let piece = PIECE_FRAMES as u64;
+        let mut at = self.heard.start / piece * piece;
+        while at < self.heard.end {
+            let frames = piece.min(self.stored - at) as usize;
             let bytes = &mut bytes[..8 * frames];
             self.file
-                .read_exact_at(bytes, 8 * first_frame)
+                .read_exact_at(bytes, 8 * at)
                 .map_err(|source| RenderError::io(&self.dir, source))?;
             for (plane, bytes) in planes.iter_mut().zip(bytes.chunks_exact(4 * frames)) {
                 plane.clear();
                 plane.extend(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
             }
-            sink(first_frame, &[&planes[0], &planes[1]])?;
-            first_frame += frames as u64;
+            let from = self.heard.start.saturating_sub(at) as usize;
+            let upto = frames.min((self.heard.end - at) as usize);
+            let first = at.saturating_sub(self.heard.start);
+            sink(first, &[&planes[0][from..upto], &planes[1][from..upto]])?;
+            at += frames as u64;
         }
         Ok(())
     }
@@ -130,5 +144,14 @@ mod tests {
             spool.each(&mut collect).unwrap();
             assert_eq!(read, [left.clone(), right.clone()]);
         }
+        let spool = spool.cut(32_000..70_000);
+        let mut read = Vec::new();
+        let mut collect = |at: u64, block: &[&[f32]]| {
+            assert_eq!(at as usize, read.len());
+            read.extend_from_slice(block[0]);
+            Ok(())
+        };
+        spool.each(&mut collect).unwrap();
+        assert_eq!(read, left[32_000..70_000]);
     }
 }

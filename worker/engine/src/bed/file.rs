@@ -5,15 +5,14 @@
 //! The file is written under a temporary name and renamed. It is a cache: it is not flushed to
 //! disk, and one that a power cut left half-written fails its hash and is made anew.
 
-use super::{Bed, Key};
+use super::{Bed, KeptBed};
 use crate::stem::BLOCK_FRAMES;
-use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-const MAGIC: [u8; 8] = *b"ripbed_1";
+pub(super) const MAGIC: [u8; 8] = *b"ripbed_1";
 
 /// Tells the temporary files of one process apart.
 static SAVES: AtomicU64 = AtomicU64::new(0);
@@ -52,15 +51,7 @@ impl Bed {
     /// # Errors
     /// [`BedFileError`]: there is none, or it is unfit.
     pub fn load(path: &Path, first_block: i64, blocks: usize) -> Result<Self, BedFileError> {
-        let mut file = File::open(path)?;
-        let length = file.metadata()?.len();
-        let most = 2 * 8 * blocks as u64 * (BLOCK_FRAMES as u64 + 1) + (1 << 26);
-        if length > most {
-            return Err(BedFileError::Unfit);
-        }
-        let mut bytes = Vec::with_capacity(length as usize);
-        file.read_to_end(&mut bytes)?;
-        Self::decode(&bytes, first_block, blocks).ok_or(BedFileError::Unfit)
+        KeptBed::load(path, first_block, blocks).map(KeptBed::into_bed)
     }
 
     fn encode(&self) -> Vec<u8> {
@@ -90,68 +81,10 @@ impl Bed {
         bytes
     }
 
-    fn decode(bytes: &[u8], first_block: i64, blocks: usize) -> Option<Self> {
-        let (body, hash) = bytes.split_last_chunk::<32>()?;
-        if *blake3::hash(body).as_bytes() != *hash {
-            return None;
-        }
-        let mut rest = body;
-        let mut take = |count: usize| -> Option<&[u8]> {
-            let (head, tail) = rest.split_at_checked(count)?;
-            rest = tail;
-            Some(head)
-        };
-        let head = [take(8)?, take(8)?, take(8)?];
-        let same = head[0] == MAGIC
-            && head[1] == first_block.to_le_bytes()
-            && head[2] == (blocks as u64).to_le_bytes();
-        if !same {
-            return None;
-        }
-        let count = u64::from_le_bytes(take(8)?.try_into().ok()?);
-        let mut contents = BTreeMap::new();
-        for _ in 0..count {
-            let content_hash = take(32)?.try_into().ok()?;
-            let left = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            let right = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            let times = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            contents.insert(Key { content_hash, gain_bits: [left, right] }, times);
-        }
-        let widths = take(2 * blocks)?.to_vec();
-        let mut bed = Self::silent(first_block, blocks);
-        bed.contents = contents;
-        let [left, right] = &mut bed.planes;
-        let chunks =
-            left.chunks_exact_mut(BLOCK_FRAMES).chain(right.chunks_exact_mut(BLOCK_FRAMES));
-        for (chunk, width) in chunks.zip(widths) {
-            let bytes = take(usize::from(width) * BLOCK_FRAMES)?;
-            fill(chunk, bytes, width)?;
-        }
-        rest.is_empty().then_some(bed)
-    }
-
     /// All blocks, left before right.
     fn chunks(&self) -> impl Iterator<Item = &[i64]> {
         self.planes.iter().flat_map(|plane| plane.chunks_exact(BLOCK_FRAMES))
     }
-}
-
-fn fill(chunk: &mut [i64], bytes: &[u8], width: u8) -> Option<()> {
-    match width {
-        0 => {}
-        4 => {
-            for (step, bytes) in chunk.iter_mut().zip(bytes.as_chunks::<4>().0) {
-                *step = i64::from(i32::from_le_bytes(*bytes));
-            }
-        }
-        8 => {
-            for (step, bytes) in chunk.iter_mut().zip(bytes.as_chunks::<8>().0) {
-                *step = i64::from_le_bytes(*bytes);
-            }
-        }
-        _ => return None,
-    }
-    Some(())
 }
 
 /// Bytes a frame that hold every step of the block.

@@ -1,6 +1,6 @@
 //! Brings a kept bed up to date by the difference alone.
 
-use super::{Bed, BedError, Contribution, Key};
+use super::{Bed, BedError, Contribution, GroupBed, KeptBed, Key};
 use crate::stem::StemFile;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -37,25 +37,27 @@ pub fn refresh(
     blocks: usize,
     wanted: &[Contribution<'_>],
     former: &[&StemFile],
-) -> Result<(Bed, Refreshed), BedError> {
+) -> Result<(GroupBed, Refreshed), BedError> {
     let wanted: Vec<_> =
         wanted.iter().filter(|stem| stem.sounds_in(first_block, blocks)).copied().collect();
-    if let Ok(mut bed) = Bed::load(path, first_block, blocks)
-        && let Some((add, remove)) = difference(&bed, &wanted, former)
+    if let Ok(bed) = KeptBed::load(path, first_block, blocks)
+        && let Some((add, remove)) = difference(bed.contents(), &wanted, former)
         && add.len() + remove.len() < wanted.len().max(1)
     {
         let done = Refreshed { added: add.len(), removed: remove.len(), anew: false };
-        if !done.was_fresh() {
-            bed.subtract(&remove)?;
-            bed.add(&add)?;
-            keep(&bed, path)?;
+        if done.was_fresh() {
+            return Ok((GroupBed::Kept(bed), done));
         }
-        return Ok((bed, done));
+        let mut bed = bed.into_bed();
+        bed.subtract(&remove)?;
+        bed.add(&add)?;
+        keep(&bed, path)?;
+        return Ok((GroupBed::Made(bed), done));
     }
     let mut bed = Bed::silent(first_block, blocks);
     bed.add(&wanted)?;
     keep(&bed, path)?;
-    Ok((bed, Refreshed { added: wanted.len(), removed: 0, anew: true }))
+    Ok((GroupBed::Made(bed), Refreshed { added: wanted.len(), removed: 0, anew: true }))
 }
 
 /// Keeps a bed; one whose folder has been tidied away meanwhile is simply not kept.
@@ -70,13 +72,13 @@ fn keep(bed: &Bed, path: &Path) -> Result<(), BedError> {
 
 type Change<'a> = (Vec<Contribution<'a>>, Vec<Contribution<'a>>);
 
-/// What must be added to and taken out of `bed`; none if something must go that is not at hand.
+/// What must be added to and taken out of a bed with `contents`; none if something must go that is not at hand.
 fn difference<'a>(
-    bed: &Bed,
+    contents: &BTreeMap<Key, u32>,
     wanted: &[Contribution<'a>],
     former: &[&'a StemFile],
 ) -> Option<Change<'a>> {
-    let mut left_over = bed.contents.clone();
+    let mut left_over = contents.clone();
     let mut add = Vec::new();
     for stem in wanted {
         match left_over.get_mut(&stem.key()) {

@@ -28,6 +28,11 @@ impl PeakFinder {
         Self { interesting, lines: Lines::new(channels, 4) }
     }
 
+    /// A finder for what follows `before`.
+    pub(super) fn after(before: &[&[f32]], interesting: f32) -> Self {
+        Self { interesting, lines: Lines::after(before, 4, HALF_TAPS - 1) }
+    }
+
     /// Takes frames and appends the peaks that are known; they lag by `HALF_TAPS` frames.
     pub fn push(&mut self, channels: &[&[f32]], peaks: &mut Vec<f32>) {
         let ready = self.lines.push(channels);
@@ -59,7 +64,43 @@ pub struct TruePeak {
     coarse: Lines,
     fine: Vec<Vec<f32>>,
     peaks: Vec<f32>,
+    bounds: Vec<f32>,
 }
+
+/// Frames one of the [`Peaks::bounds`] stands for.
+pub const BOUND_FRAMES: usize = CHUNK;
+
+/// Frames by which a bound lies earlier than its number says: what lies between two samples is
+/// known only when those after it are.
+pub const BOUND_LAG: usize = HALF_TAPS;
+
+/// The true peaks of a part of a programme.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Peaks {
+    /// The highest, linear, read at sixteen points a sample.
+    pub highest: f32,
+    /// For every [`BOUND_FRAMES`], [`BOUND_LAG`] frames earlier, what the waveform stays under,
+    /// read at four points a sample: the peak itself where that is higher than all before it in
+    /// the part, else perhaps more.
+    pub bounds: Vec<f32>,
+}
+
+/// The true peaks of a part that follows `before`, of which the last [`PEAK_REACH`] frames count.
+/// `last` says that silence follows.
+#[must_use]
+pub fn peaks_of(before: [&[f32]; 2], part: [&[f32]; 2], last: bool) -> Peaks {
+    let mut reader = TruePeak::new(2);
+    reader.coarse = Lines::after(&before, 4, PEAK_REACH);
+    reader.push(&part);
+    if last {
+        let silence = reader.coarse.silence();
+        reader.push(&silence);
+    }
+    Peaks { highest: reader.most, bounds: reader.bounds }
+}
+
+/// Frames before a part that its peaks depend on.
+pub const PEAK_REACH: usize = 2 * HALF_TAPS - 1;
 
 impl TruePeak {
     /// A reader for some channels.
@@ -73,6 +114,7 @@ impl TruePeak {
                 .map(|p| taps(f64::from(p) / 16.0))
                 .collect(),
             peaks: vec![0.0; CHUNK],
+            bounds: Vec::new(),
         }
     }
 
@@ -88,12 +130,15 @@ impl TruePeak {
     fn chunk(&mut self, from: usize, count: usize) {
         let peaks = &mut self.peaks[..count];
         peaks.fill(0.0);
-        let highest = self.coarse.own(from, peaks);
-        if highest * self.coarse.gain <= self.most {
+        let bound = self.coarse.own(from, peaks) * self.coarse.gain;
+        if bound <= self.most {
+            self.bounds.push(bound);
             return;
         }
         self.coarse.between(from, peaks);
-        self.most = peaks.iter().copied().fold(self.most, f32::max);
+        let highest = peaks.iter().copied().fold(0.0, f32::max);
+        self.bounds.push(highest);
+        self.most = self.most.max(highest);
         // Four points under-read by at most 0.55 dB at 0.45 of the rate.
         let near = self.most * 0.9;
         for at in (0..count).filter(|&at| self.peaks[at] >= near) {
@@ -139,6 +184,17 @@ impl Lines {
         Self { phases, gain, history: vec![vec![0.0; HALF_TAPS - 1]; channels] }
     }
 
+    /// As if the last `count` frames of `before` had been looked at already.
+    fn after(before: &[&[f32]], factor: usize, count: usize) -> Self {
+        let mut lines = Self::new(before.len(), factor);
+        for (history, before) in lines.history.iter_mut().zip(before) {
+            history.clear();
+            history.resize(count.saturating_sub(before.len()), 0.0);
+            history.extend_from_slice(&before[before.len().saturating_sub(count)..]);
+        }
+        lines
+    }
+
     /// Takes frames; gives how many can be looked at.
     fn push(&mut self, channels: &[&[f32]]) -> usize {
         for (history, channel) in self.history.iter_mut().zip(channels) {
@@ -182,16 +238,26 @@ impl Lines {
     }
 }
 
+/// Samples whose sums are kept in registers at a time.
+const LANES: usize = 32;
+
 #[inline(always)]
 fn raise_body(reach: &[f32], taps: &[f32], peaks: &mut [f32]) {
-    let mut line = [0.0f32; CHUNK];
-    let line = &mut line[..peaks.len()];
-    for (tap, reach) in taps.iter().zip(reach.windows(peaks.len())) {
-        for (value, sample) in line.iter_mut().zip(reach) {
-            *value += tap * sample;
+    let (groups, rest) = peaks.as_chunks_mut::<LANES>();
+    let done = groups.len() * LANES;
+    for (number, group) in groups.iter_mut().enumerate() {
+        let mut line = [0.0f32; LANES];
+        for (tap, reach) in taps.iter().zip(reach[number * LANES..].windows(LANES)) {
+            for (value, sample) in line.iter_mut().zip(reach) {
+                *value += tap * sample;
+            }
+        }
+        for (peak, value) in group.iter_mut().zip(line) {
+            *peak = peak.max(value.abs());
         }
     }
-    for (peak, value) in peaks.iter_mut().zip(line) {
+    for (peak, reach) in rest.iter_mut().zip(reach[done..].windows(taps.len())) {
+        let value = taps.iter().zip(reach).fold(0.0f32, |sum, (tap, sample)| sum + tap * sample);
         *peak = peak.max(value.abs());
     }
 }
@@ -281,5 +347,36 @@ mod tests {
             let read = reader.finish().unwrap_or(-200.0);
             assert!((read - 20.0 * f64::from(most).log10()).abs() < 0.02, "{read} {most}");
         }
+    }
+
+    /// Parts on their own bound what the whole has, and the highest of them is the whole's.
+    #[test]
+    fn peaks_of_parts_are_those_of_the_whole() {
+        let mut random = fastrand::Rng::with_seed(11);
+        let planes: [Vec<f32>; 2] = [0, 1]
+            .map(|_| (0..40_000).map(|n| (random.f32() - 0.5) * (n % 9_000) as f32).collect());
+        let mut whole = TruePeak::new(2);
+        whole.push(&[&planes[0], &planes[1]]);
+        let whole = whole.finish().unwrap_or(0.0);
+        let mut most = 0.0f32;
+        for (from, upto) in [(0, 17_001), (17_001, 30_000), (30_000, 40_000)] {
+            let before = [&planes[0][..from], &planes[1][..from]];
+            let part = [&planes[0][from..upto], &planes[1][from..upto]];
+            let peaks = peaks_of(before, part, upto == 40_000);
+            assert!(peaks.bounds.len() * BOUND_FRAMES >= upto - from);
+            let known = if upto == 40_000 { upto } else { upto - BOUND_LAG };
+            for (number, bound) in peaks.bounds.iter().enumerate() {
+                let first = (from + number * BOUND_FRAMES).saturating_sub(BOUND_LAG);
+                let last = (from + (number + 1) * BOUND_FRAMES - BOUND_LAG).min(known);
+                for plane in &planes {
+                    let own = plane[first.min(last)..last]
+                        .iter()
+                        .fold(0.0f32, |most, s| most.max(s.abs()));
+                    assert!(own <= *bound, "{own} {bound}");
+                }
+            }
+            most = most.max(peaks.highest);
+        }
+        assert!((20.0 * f64::from(most).log10() - whole).abs() < 0.01);
     }
 }

@@ -101,6 +101,22 @@ impl Curve {
         Some(amplitude(level))
     }
 
+    /// The points that decide the level within a range: two curves with the same ones there are
+    /// the same there.
+    #[must_use]
+    pub fn points_over(&self, range: Range<i64>) -> Vec<CurvePoint> {
+        let before = self.points.partition_point(|point| point.at_sample <= range.start);
+        let from = before.saturating_sub(1);
+        if self.constant_over(range.clone()).is_some() {
+            let point = self.points.get(from).copied();
+            let level =
+                |point: CurvePoint| CurvePoint { at_sample: 0, shape: Shape::Hold, ..point };
+            return point.map(level).into_iter().collect();
+        }
+        let upto = self.points.partition_point(|point| point.at_sample <= range.end);
+        self.points[from..self.points.len().min(upto + 1)].to_vec()
+    }
+
     fn point_before(&self, at_sample: i64) -> Option<&CurvePoint> {
         let index = self.points.partition_point(|point| point.at_sample < at_sample);
         index.checked_sub(1).and_then(|index| self.points.get(index))
@@ -255,6 +271,12 @@ mod tests {
             curve.fill(from, &mut part);
             let start = (from + 1000) as usize;
             prop_assert_eq!(&part[..], &whole[start..start + frames]);
+            let deciding = Curve { points: curve.points_over(from..from + frames as i64) };
+            let mut decided = vec![0.0; frames];
+            deciding.fill(from, &mut decided);
+            for (decided, part) in decided.iter().zip(&part) {
+                prop_assert!((decided - part).abs() < 1e-12);
+            }
             if let Some(level) = curve.constant_over(from..from + frames as i64) {
                 prop_assert!(part.iter().all(|&factor| (factor - level).abs() < 1e-12));
             }
