@@ -74,6 +74,9 @@ settings! {
     upload_idle_s: u64 = 120,
     /// Seconds to wait at a stop for requests and jobs under way.
     stop_grace_s: u64 = 20,
+    /// Key that signs what is posted to a piece's webhook (HMAC-SHA256). Empty: nothing is
+    /// posted. Set it by `RIPIENO_WEBHOOK_SECRET` rather than on the command line.
+    webhook_secret: String = String::new(),
     /// What to log, as for `RUST_LOG`: a level, or `crate=level` parts joined by commas.
     log: String = "info,sqlx=warn".to_owned(),
     /// How to write the log: `text` or `json`, one line an event.

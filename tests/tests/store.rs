@@ -261,7 +261,7 @@ async fn old_previews_are_thinned_and_finals_are_kept() {
         let blob = store.put_blob_bytes(&b"a mix"[..], at_us).await.unwrap();
         files.push((kind, blob.id.clone()));
         let file = NewFile { name: "mix".into(), media_type: "audio/ogg".into(), blob };
-        store.finish_render(&job, &job.subject, &json!({}), &[file], at_us).await.unwrap();
+        store.finish_render(&job, &job.subject, &json!({}), &[file], None, at_us).await.unwrap();
     }
     assert_eq!(store.thin_previews(2).await.unwrap(), 2);
     let mut there = Vec::new();

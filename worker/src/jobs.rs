@@ -3,7 +3,7 @@
 pub(crate) mod conform;
 mod files;
 pub(crate) mod pack;
-mod piece;
+pub(crate) mod piece;
 pub(crate) mod render;
 
 use ripieno_store::{ErrorKind, LeasedJob, NewJob, StoreError};
@@ -27,6 +27,11 @@ pub enum Job {
     WritePack {
         /// Which piece.
         piece_id: String,
+    },
+    /// Tells whom a piece names that a nightly render is there.
+    TellOfRender {
+        /// Which render.
+        render_id: String,
     },
     /// Clears away what nothing refers to, and queues itself again.
     Sweep,
@@ -75,6 +80,7 @@ impl Job {
             Job::ConformTake { .. } => "conform_take",
             Job::RenderMix { .. } => "render_mix",
             Job::WritePack { .. } => "write_pack",
+            Job::TellOfRender { .. } => "tell_of_render",
             Job::Sweep => "sweep",
         }
     }
@@ -82,7 +88,7 @@ impl Job {
     fn subject(&self) -> &str {
         match self {
             Job::ConformTake { take_id } => take_id,
-            Job::RenderMix { render_id } => render_id,
+            Job::RenderMix { render_id } | Job::TellOfRender { render_id } => render_id,
             Job::WritePack { piece_id } => piece_id,
             Job::Sweep => "everything",
         }
@@ -92,6 +98,7 @@ impl Job {
     fn max_attempts(&self) -> i64 {
         match self {
             Job::ConformTake { .. } | Job::RenderMix { .. } | Job::WritePack { .. } => 3,
+            Job::TellOfRender { .. } => 8,
             Job::Sweep => 10,
         }
     }
@@ -155,6 +162,7 @@ mod tests {
             Job::ConformTake { take_id: "a".into() },
             Job::RenderMix { render_id: "b".into() },
             Job::WritePack { piece_id: "c".into() },
+            Job::TellOfRender { render_id: "d".into() },
             Job::Sweep,
         ];
         for job in jobs {

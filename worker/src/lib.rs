@@ -3,8 +3,11 @@
 pub mod conform_take;
 pub mod guide_pack;
 pub mod jobs;
+pub mod morning_note;
+mod nightly;
 pub mod plan;
 pub mod render_mix;
 pub mod run;
 pub mod stem_wav;
 pub mod sweep;
+mod webhook;

@@ -13,7 +13,9 @@ use tokio::task::JoinSet;
 use tracing::Instrument;
 
 use crate::jobs::{Job, JobError, conform, pack, render};
+use crate::nightly;
 use crate::sweep::{SweepPolicy, sweep};
+use crate::webhook;
 
 /// How a worker works.
 #[derive(Clone, Debug)]
@@ -34,6 +36,8 @@ pub struct Settings {
     pub limits: ripieno_engine::decode::Limits,
     /// What is swept when.
     pub sweep: SweepPolicy,
+    /// The key that signs what is posted to a piece's webhook; without one nothing is posted.
+    pub webhook_secret: Option<String>,
 }
 
 impl Default for Settings {
@@ -48,6 +52,7 @@ impl Default for Settings {
             stop_within: Duration::from_secs(20),
             limits: ripieno_engine::decode::Limits::default(),
             sweep: SweepPolicy::default(),
+            webhook_secret: None,
         }
     }
 }
@@ -87,7 +92,10 @@ pub async fn run(store: Store, settings: Settings, shutdown: impl Future<Output 
         tracing::error!(%error, "no sweep was queued");
     }
     let doer: Doer = Arc::new(|hand| Box::pin(async move { dispatch(&hand).await }));
-    run_with(store, settings, shutdown, doer).await;
+    tokio::select! {
+        () = run_with(store.clone(), settings, shutdown, doer) => {}
+        never = nightly::watch(&store) => match never {},
+    }
 }
 
 async fn run_with(
@@ -199,6 +207,7 @@ async fn dispatch(hand: &Arc<Hand>) -> Done {
         Job::ConformTake { take_id } => conform::run(hand, &take_id).await,
         Job::RenderMix { render_id } => render::run(hand, &render_id).await,
         Job::WritePack { piece_id } => pack::run(hand, &piece_id).await,
+        Job::TellOfRender { render_id } => webhook::run(hand, &render_id).await,
         Job::Sweep => {
             sweep(&hand.store, &hand.settings.sweep, now_us()).await?;
             queue_sweep(&hand.store, hand.settings.sweep.every).await?;
@@ -304,4 +313,4 @@ pub(crate) fn now_us() -> i64 {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -34,7 +34,8 @@ pub use key::{Key, Mode, NotANote, NoteName};
 pub use mistake::{Mistake, Mistakes, nearest};
 pub use offsets::{EDL_EVENTS, EdlFile, FrameRate, NotAFrameRate, OffsetList, TakeOffset};
 pub use piece::{
-    ConformPolicy, ConsentWording, Delivery, MOST_BARS, Mark, Marks, Piece, PieceGrid, Section,
+    ConformPolicy, ConsentWording, Delivery, Due, MOST_BARS, Mark, Marks, Nightly, Piece,
+    PieceGrid, Section,
 };
 pub use position::{NotAPosition, Position};
 pub use take::{Consents, NotAState, TakeFacts, TakeForm, TakeState};

@@ -1,12 +1,14 @@
 //! A piece: what all take part in.
 
 mod grid;
+mod nightly;
 mod read;
 #[cfg(test)]
 mod tests;
 mod write;
 
 pub use grid::PieceGrid;
+pub use nightly::{Due, Nightly};
 
 use crate::chart::Chart;
 use crate::key::Key;
@@ -45,6 +47,8 @@ pub struct Piece {
     pub deadline: Option<String>,
     /// IANA name of the zone the organiser lives by.
     pub time_zone: Option<String>,
+    /// When a preview is made by itself.
+    pub nightly: Option<Nightly>,
     /// What a final is to be.
     pub delivery: Delivery,
     /// How takes are corrected.
@@ -196,6 +200,7 @@ impl Default for Piece {
             last_bar: 8,
             deadline: None,
             time_zone: None,
+            nightly: None,
             delivery: Delivery::default(),
             conform: ConformPolicy::default(),
             wanted: Vec::new(),

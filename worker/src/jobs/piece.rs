@@ -11,7 +11,7 @@ use crate::conform_take::OwnMark;
 use crate::run::{Hand, on_a_thread};
 
 /// The piece as it stands, with its version.
-pub(super) async fn load_piece(store: &Store, piece_id: &str) -> Result<(Piece, i64), JobError> {
+pub(crate) async fn load_piece(store: &Store, piece_id: &str) -> Result<(Piece, i64), JobError> {
     let document = store.piece_document(piece_id, None).await?;
     let read = match document.format {
         DocumentFormat::Toml => Piece::from_toml(&document.text, "piece.toml"),

@@ -7,14 +7,15 @@ use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::Duration;
 
 use ripieno_score::{Arrangement, Piece, TakeForm, TakeOffset};
-use ripieno_store::{ErrorKind, PlacedStem, Store};
+use ripieno_store::{ErrorKind, NewJob, PlacedStem, Render, Store};
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::JobError;
 use super::conform::ENGINE_VERSION;
 use super::files::{delete_blobs, keep_files};
 use super::piece::{load_arrangement, load_piece};
+use super::{Job, JobError};
+use crate::morning_note::gather;
 use crate::render_mix::{
     MixTone, Outputs, RenderKind, RenderReport, RenderRequest, Spotlight, StemEntry, render,
 };
@@ -62,6 +63,8 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
     let (piece, piece_version) = load_piece(store, &record.piece_id).await?;
     let (arrangement, arrangement_version) =
         load_arrangement(store, &record.piece_id, wish.arrangement_version, &piece).await?;
+    let piece_has_webhook = piece.nightly.as_ref().is_some_and(|nightly| nightly.webhook.is_some());
+    let keep_nightly = piece.nightly.as_ref().and_then(|nightly| nightly.keep).map(i64::from);
     let folder = tempfile::tempdir_in(store.work_folder())?;
     let order = Order {
         stems: entries(store, store.placed_stems(&record.piece_id).await?).await?,
@@ -86,7 +89,32 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
         fields.insert("arrangement_version".into(), arrangement_version.into());
         fields.insert("engine_version".into(), ENGINE_VERSION.into());
     }
-    record_result(hand, render_id, &out_dir, &result).await
+    let nightly = record.occasion.as_deref().is_some_and(|name| name.starts_with("nightly "));
+    let next = match nightly {
+        true => leave_a_note(store, &record, &report, &out_dir, piece_has_webhook).await?,
+        false => None,
+    };
+    record_result(hand, render_id, &out_dir, &result, next.as_ref()).await?;
+    if let Some(keep) = keep_nightly.filter(|_| nightly) {
+        store.thin_nightly(&record.piece_id, keep).await?;
+    }
+    Ok(())
+}
+
+/// Puts the morning note beside the preview; gives the job that tells of it, if somebody is to be
+/// told.
+async fn leave_a_note(
+    store: &Store,
+    record: &Render,
+    report: &RenderReport,
+    out_dir: &Path,
+    tell: bool,
+) -> Result<Option<NewJob>, JobError> {
+    let note = gather(store, record, report).await?;
+    let json = serde_json::to_string_pretty(&note).unwrap_or_default();
+    tokio::fs::write(out_dir.join("morning-note.txt"), note.text()).await?;
+    tokio::fs::write(out_dir.join("morning-note.json"), json).await?;
+    Ok(tell.then(|| Job::TellOfRender { render_id: record.id.clone() }.to_new(0)))
 }
 
 /// Renders on a thread, and meanwhile tells the record how far it is.
@@ -212,9 +240,11 @@ async fn record_result(
     render_id: &str,
     out_dir: &Path,
     result: &Value,
+    next: Option<&NewJob>,
 ) -> Result<(), JobError> {
     let files = keep_files(&hand.store, out_dir).await?;
-    let finished = hand.store.finish_render(&hand.job, render_id, result, &files, now_us()).await;
+    let finished =
+        hand.store.finish_render(&hand.job, render_id, result, &files, next, now_us()).await;
     if finished.as_ref().is_err_and(|error| error.kind() == ErrorKind::LeaseLost) {
         delete_blobs(&hand.store, &files).await?;
     }

@@ -35,6 +35,20 @@ async fn new_take(store: &Store, piece_id: &str, max_attempts: i64) -> String {
     store.submit_take(&take, job, now_us()).await.unwrap().take_id
 }
 
+/// A take that lies on the grid, as far as the records know.
+pub(crate) async fn place_a_take(store: &Store, piece_id: &str) {
+    let take_id = new_take(store, piece_id, 3).await;
+    let job = store.lease_job("a test", now_us(), 60_000_000).await.unwrap().unwrap();
+    let conformed = ripieno_store::Conformed {
+        state: TakeState::Placed,
+        outcome: &json!({}),
+        findings: &json!([]),
+        plots: &json!(null),
+        stem: None,
+    };
+    store.finish_conform(&job, &take_id, &conformed, now_us()).await.unwrap();
+}
+
 fn quick() -> Settings {
     Settings {
         slots: 2,

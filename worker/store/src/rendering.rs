@@ -7,7 +7,7 @@ use crate::database::{first, run};
 use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::piece_files::NewFile;
-use crate::queue::{LeasedJob, close_leased, fail_leased};
+use crate::queue::{LeasedJob, NewJob, close_leased, fail_leased, insert_job};
 
 impl Store {
     /// Marks a render as begun. `LeaseLost` when it was called off or another worker has it.
@@ -56,7 +56,8 @@ impl Store {
         if touched == 1 { Ok(()) } else { Err(called_off()) }
     }
 
-    /// Records a render's report and files and ends its job: one transaction.
+    /// Records a render's report and files, ends its job, and queues what is to follow: one
+    /// transaction.
     ///
     /// # Errors
     /// `LeaseLost`: nothing was changed; delete the files' blobs.
@@ -66,6 +67,7 @@ impl Store {
         id: &str,
         result: &Value,
         files: &[NewFile],
+        next: Option<&NewJob>,
         now_us: i64,
     ) -> Result<()> {
         let mut tx = self.begin().await?;
@@ -96,7 +98,12 @@ impl Store {
             )?;
         }
         insert_event(&mut tx, Some(&piece_id), "render.done", id, &Value::Null, now_us).await?;
-        tx.commit().await
+        if let Some(job) = next {
+            insert_job(&mut tx, job, now_us).await?;
+        }
+        tx.commit().await?;
+        self.queued.notify_one();
+        Ok(())
     }
 
     /// Ends a render that cannot be made, with a sentence for the organiser, and its job.

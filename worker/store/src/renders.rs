@@ -216,6 +216,45 @@ impl Store {
         )
     }
 
+    /// The newest finished nightly render before the one of id `before`.
+    pub async fn last_nightly(&self, piece_id: &str, before: &str) -> Result<Option<Render>> {
+        let mut link = self.read().await?;
+        first!(
+            Render,
+            link,
+            select_render!(
+                "where piece_id = $1 and id < $2 and occasion like 'nightly %' and state = 'done'
+                 order by id desc limit 1"
+            ),
+            piece_id,
+            before,
+        )
+    }
+
+    /// Deletes a piece's nightly renders that are over, all but the newest `keep` finished ones;
+    /// gives how many.
+    pub async fn thin_nightly(&self, piece_id: &str, keep: i64) -> Result<u64> {
+        let old = {
+            let mut link = self.read().await?;
+            all!(
+                (String,),
+                link,
+                "select r.id from renders r
+                 where r.piece_id = $1 and r.occasion like 'nightly %'
+                   and r.state in ('done', 'failed', 'cancelled')
+                   and (select count(*) from renders n
+                        where n.piece_id = r.piece_id and n.occasion like 'nightly %'
+                          and n.state = 'done' and n.id > r.id) >= $2",
+                piece_id,
+                keep.max(1),
+            )?
+        };
+        for (id,) in &old {
+            self.delete_render(id).await?;
+        }
+        Ok(old.len() as u64)
+    }
+
     /// The files of a render, by name.
     pub async fn render_files(&self, render_id: &str) -> Result<Vec<RenderFile>> {
         let mut link = self.read().await?;

@@ -180,7 +180,9 @@ async fn use_renders(store: &Store, piece_id: &str) -> Result<()> {
         store.report_progress(&leased, &leased.subject, 5, "").await?;
         let blob = store.put_blob_bytes(vec![3], T0).await?;
         let file = NewFile { name: "mix".into(), media_type: String::new(), blob };
-        store.finish_render(&leased, &leased.subject, &Value::Null, &[file], T0).await?;
+        store.finish_render(&leased, &leased.subject, &Value::Null, &[file], None, T0).await?;
+        store.last_nightly(piece_id, &leased.subject).await?;
+        store.thin_nightly(piece_id, 1).await?;
         store.render_file(&leased.subject, "mix").await?;
     }
     store.latest_render(piece_id, RenderKind::Preview).await?;

@@ -45,6 +45,7 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
     let (sections, chart) = sections::sections(&mut table, last_bar, tempo.as_ref(), notes);
     let marks = policy::marks(&mut table, last_bar, notes);
     let (deadline, time_zone) = policy::deadline(&mut table, notes);
+    let nightly = policy::nightly(&mut table, notes);
     let delivery = policy::delivery(&mut table, notes);
     let conform = policy::conform(&mut table, notes);
     let wanted = table.texts("wanted", 50, 1_000);
@@ -64,6 +65,7 @@ fn piece(root: &Node, notes: &Notes) -> Option<Piece> {
         last_bar: last_bar.unwrap_or(1),
         deadline,
         time_zone,
+        nightly,
         delivery,
         conform,
         wanted,

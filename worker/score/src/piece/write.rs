@@ -22,6 +22,17 @@ pub(super) fn to_json(piece: &Piece) -> Value {
     if let Some(zone) = &piece.time_zone {
         put("time_zone", json!(zone));
     }
+    if let Some(nightly) = &piece.nightly {
+        let mut table = Map::new();
+        table.insert("at".into(), json!(nightly.at));
+        if let Some(webhook) = &nightly.webhook {
+            table.insert("webhook".into(), json!(webhook));
+        }
+        if let Some(keep) = nightly.keep {
+            table.insert("keep".into(), json!(keep));
+        }
+        put("nightly", Value::Object(table));
+    }
     put("wanted", json!(piece.wanted));
     put("key", json!({"tonic": piece.key.tonic.to_string(), "mode": piece.key.mode.name()}));
     put("tempo", tempos(piece));

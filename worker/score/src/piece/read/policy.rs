@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 
 use crate::document::{Node, Notes, Table, Value, shorten};
 use crate::mistake::nearest;
-use crate::piece::{ConformPolicy, ConsentWording, Delivery, Mark, Marks};
+use crate::piece::{ConformPolicy, ConsentWording, Delivery, Mark, Marks, Nightly};
 
 pub(super) fn marks(table: &mut Table<'_>, last_bar: Option<i32>, notes: &Notes) -> Marks {
     let mut marks = Marks::default();
@@ -108,6 +108,34 @@ pub(super) fn delivery(table: &mut Table<'_>, notes: &Notes) -> Delivery {
     }
     table.done();
     delivery
+}
+
+pub(super) fn nightly(table: &mut Table<'_>, notes: &Notes) -> Option<Nightly> {
+    let mut table = table.get("nightly").and_then(|node| Table::of(node, "nightly", notes))?;
+    let at = table
+        .need("at", "add at = \"0 5 * * *\": minute, hour, day, month, day of the week")
+        .and_then(|node| {
+            let text = notes.text(node, "at", 100)?;
+            let checked = Nightly::check(&text);
+            if let Err(why) = &checked {
+                let what =
+                    format!("'at' is \"{}\", which is no time of a cron: {why}", shorten(&text));
+                notes.note(&node.place, what, "write \"0 5 * * *\" for five in the morning");
+            }
+            checked.is_ok().then_some(text)
+        });
+    let webhook = table.get("webhook").and_then(|node| {
+        let text = notes.text(node, "webhook", 2_000)?;
+        let fits = ["http://", "https://"].iter().any(|scheme| text.starts_with(scheme));
+        if !fits {
+            let what = format!("'webhook' is \"{}\"", shorten(&text));
+            notes.note(&node.place, what, "write an address that begins with https://");
+        }
+        fits.then_some(text)
+    });
+    let keep = table.whole("keep", 1..=1000).map(|keep| keep as u32);
+    table.done();
+    Some(Nightly { at: at?, webhook, keep })
 }
 
 pub(super) fn conform(table: &mut Table<'_>, notes: &Notes) -> ConformPolicy {
