@@ -1,7 +1,7 @@
 //! The inner loops: scale, round, add.
 //!
-//! Each is written once, plainly, and compiled twice: for any machine and for AVX2, where the
-//! compiler turns it into eight lanes. There is no fused multiply-add to differ by: a product is
+//! Each is written plainly for any machine; for AVX2 the compiler turns it into eight lanes, or a
+//! twin does that is tested to give the same. There is no fused multiply-add to differ by: a product is
 //! rounded to `f32`, then to the integer grid with ties to even, on both.
 
 use super::STEPS_PER_UNIT;
@@ -67,26 +67,99 @@ fn add_one_body(source: &[u8], scale: Narrow, sum: &mut [i32]) {
 }
 
 #[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn add_both_avx2(source: &[u8], left: Narrow, right: Narrow, sums: [&mut [i32]; 2]) {
-    add_both_body(source, left, right, sums);
+mod vector {
+    //! Eight samples at a time. A conversion rounds to the nearest, ties to even, which is how
+    //! every thread of a Rust program starts and stays.
+
+    use super::Narrow;
+    use std::arch::x86_64::{
+        __m256i, _mm256_add_epi32, _mm256_cvtps_epi32, _mm256_loadu_ps, _mm256_loadu_si256,
+        _mm256_max_ps, _mm256_min_ps, _mm256_mul_ps, _mm256_set1_ps, _mm256_storeu_si256,
+    };
+
+    /// Adds to left and right; gives how many frames it did, all but a few.
+    #[target_feature(enable = "avx2")]
+    pub(super) fn add_many<const SOURCES: usize>(
+        sources: [&[u8]; SOURCES],
+        scales: [[Narrow; 2]; SOURCES],
+        sums: [&mut [i32]; 2],
+    ) -> usize {
+        let [to_left, to_right] = sums;
+        let bytes = sources.iter().map(|source| source.len()).min().unwrap_or(0);
+        let frames = (bytes / 4).min(to_left.len()).min(to_right.len()) / 8 * 8;
+        let lanes = |value: f32| _mm256_set1_ps(value);
+        let peaks = scales.map(|[left, _]| [lanes(-left.peak), lanes(left.peak)]);
+        let gains = scales.map(|pair| pair.map(|scale| lanes(scale.gain)));
+        for at in (0..frames).step_by(8) {
+            // SAFETY: `at + 8` frames of four bytes lie within every source and both sums.
+            #[allow(unsafe_code)]
+            unsafe {
+                let left = to_left.as_mut_ptr().add(at).cast::<__m256i>();
+                let right = to_right.as_mut_ptr().add(at).cast::<__m256i>();
+                let mut sums = [_mm256_loadu_si256(left), _mm256_loadu_si256(right)];
+                for source in 0..SOURCES {
+                    let sample = _mm256_loadu_ps(sources[source].as_ptr().add(4 * at).cast());
+                    // Where the first is no number, both give the second.
+                    let sample = _mm256_max_ps(sample, peaks[source][0]);
+                    let sample = _mm256_min_ps(sample, peaks[source][1]);
+                    for side in 0..2 {
+                        let steps = _mm256_cvtps_epi32(_mm256_mul_ps(sample, gains[source][side]));
+                        sums[side] = _mm256_add_epi32(sums[side], steps);
+                    }
+                }
+                _mm256_storeu_si256(left, sums[0]);
+                _mm256_storeu_si256(right, sums[1]);
+            }
+        }
+        frames
+    }
+
+    #[target_feature(enable = "avx2")]
+    pub(super) fn add_one(source: &[u8], scale: Narrow, sum: &mut [i32]) {
+        super::add_one_body(source, scale, sum);
+    }
 }
 
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn add_one_avx2(source: &[u8], scale: Narrow, sum: &mut [i32]) {
-    add_one_body(source, scale, sum);
-}
+/// Sources that [`add_four`] adds at once: the sums are then read and written once for all.
+pub(super) const AT_ONCE: usize = 4;
 
-/// Adds one channel's samples, little-endian `f32`, to left and right.
-pub(super) fn add_both(source: &[u8], left: Narrow, right: Narrow, sums: [&mut [i32]; 2]) {
+fn add_many<const SOURCES: usize>(
+    sources: [&[u8]; SOURCES],
+    scales: [[Narrow; 2]; SOURCES],
+    sums: [&mut [i32]; 2],
+) {
+    let [to_left, to_right] = sums;
+    let mut done = 0;
     #[cfg(target_arch = "x86_64")]
     if std::is_x86_feature_detected!("avx2") {
         // SAFETY: the processor has AVX2.
         #[allow(unsafe_code)]
-        return unsafe { add_both_avx2(source, left, right, sums) };
+        unsafe {
+            done = vector::add_many(sources, scales, [to_left, to_right]);
+        }
     }
-    add_both_body(source, left, right, sums);
+    for (source, [left, right]) in sources.into_iter().zip(scales) {
+        add_both_body(
+            &source[4 * done..],
+            left,
+            right,
+            [&mut to_left[done..], &mut to_right[done..]],
+        );
+    }
+}
+
+/// Adds the samples of four channels, little-endian `f32` and equally long, to left and right.
+pub(super) fn add_four(
+    sources: [&[u8]; AT_ONCE],
+    scales: [[Narrow; 2]; AT_ONCE],
+    sums: [&mut [i32]; 2],
+) {
+    add_many(sources, scales, sums);
+}
+
+/// Adds one channel's samples, little-endian `f32`, to left and right.
+pub(super) fn add_both(source: &[u8], left: Narrow, right: Narrow, sums: [&mut [i32]; 2]) {
+    add_many([source], [[left, right]], sums);
 }
 
 /// Adds one channel's samples, little-endian `f32`, to one sum.
@@ -95,7 +168,7 @@ pub(super) fn add_one(source: &[u8], scale: Narrow, sum: &mut [i32]) {
     if std::is_x86_feature_detected!("avx2") {
         // SAFETY: the processor has AVX2.
         #[allow(unsafe_code)]
-        return unsafe { add_one_avx2(source, scale, sum) };
+        return unsafe { vector::add_one(source, scale, sum) };
     }
     add_one_body(source, scale, sum);
 }
@@ -150,6 +223,14 @@ mod tests {
             add_both_body(&bytes, left, right, [a, b]);
             let [a, b] = &mut vector;
             add_both(&bytes, left, right, [a, b]);
+            assert_eq!(plain, vector);
+            let four = [(left, right), (right, left), (left, left), (right, right)];
+            for (left, right) in four {
+                let [a, b] = &mut plain;
+                add_both_body(&bytes, left, right, [a, b]);
+            }
+            let [a, b] = &mut vector;
+            add_four([&bytes; 4], four.map(|(left, right)| [left, right]), [a, b]);
             assert_eq!(plain, vector);
             add_one_body(&bytes, right, &mut plain[0]);
             add_one(&bytes, right, &mut vector[0]);

@@ -1,6 +1,6 @@
 //! Adds many stems to one stretch.
 
-use super::kernel::{Narrow, add_both, add_one, add_wide, widen};
+use super::kernel::{AT_ONCE, Narrow, add_both, add_four, add_one, add_wide, widen};
 use super::{BedError, Contribution};
 use crate::stem::{BLOCK_BYTES, BLOCK_FRAMES, StemReader};
 
@@ -60,6 +60,9 @@ fn voice<'a>(stem: &Contribution<'a>) -> Result<Voice<'a>, BedError> {
 struct Scratch {
     bytes: Vec<u8>,
     narrow: [Vec<i32>; 2],
+    /// Mono stems that sound all through the chunk wait here for company.
+    waiting: Vec<([Narrow; 2], Vec<u8>)>,
+    spare: Vec<Vec<u8>>,
 }
 
 impl Scratch {
@@ -85,6 +88,7 @@ impl Scratch {
                 touched |=
                     self.add_chunk(&mut wide, first_block + from as i64, voice, reader, sign)?;
             }
+            self.add_waiting(1, count * BLOCK_FRAMES);
             if touched {
                 for (narrow, wide) in self.narrow.iter_mut().zip(wide) {
                     widen(narrow, wide, sign);
@@ -112,6 +116,13 @@ impl Scratch {
             reader
                 .read_blocks(run.slot, blocks, &mut self.bytes)
                 .map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })?;
+            if let (Some(scales), 1, true) = (voice.narrow, channels, run.blocks as i64 == count) {
+                let spare = self.spare.pop().unwrap_or_default();
+                self.waiting.push((scales, std::mem::replace(&mut self.bytes, spare)));
+                self.add_waiting(AT_ONCE, blocks * BLOCK_FRAMES);
+                touched = true;
+                continue;
+            }
             let from = (run.first_block - chunk_block) as usize * BLOCK_FRAMES;
             let upto = from + blocks * BLOCK_FRAMES;
             let gains = voice.stem.gains;
@@ -143,6 +154,26 @@ impl Scratch {
             touched |= voice.narrow.is_some();
         }
         Ok(touched)
+    }
+}
+
+impl Scratch {
+    /// Adds the stems that wait, if there are at least `enough` of them.
+    fn add_waiting(&mut self, enough: usize, frames: usize) {
+        if self.waiting.len() < enough {
+            return;
+        }
+        let [left, right] = &mut self.narrow;
+        let sums = [&mut left[..frames], &mut right[..frames]];
+        if let [a, b, c, d] = &self.waiting[..] {
+            add_four([&a.1, &b.1, &c.1, &d.1], [a.0, b.0, c.0, d.0], sums);
+        } else {
+            for ([left, right], bytes) in &self.waiting {
+                let [to_left, to_right] = &mut self.narrow;
+                add_both(bytes, *left, *right, [&mut to_left[..frames], &mut to_right[..frames]]);
+            }
+        }
+        self.spare.extend(self.waiting.drain(..).map(|(_, bytes)| bytes));
     }
 }
 
