@@ -107,6 +107,66 @@ test("a take withdrawn on its page leaves the next mix to the last bit, and its 
   assert.ok(!JSON.stringify(await (await service.api("GET", `/api/v1/takes/${made.take_id}`)).json()).includes("Buoy"));
 });
 
+test("a question is answered by ear on the receipt, by its player, and at the desk by the keyboard", async () => {
+  const made = [];
+  for (const seed of [31, 32]) {
+    made.push(await handIn(service, await makeTake(service, marks, { mark: false, seed })));
+  }
+  for (const { receipt } of made) assert.equal(receipt.state, "asks", JSON.stringify(receipt));
+  const { context, page, errors } = await openPage(chromium.browser, PHONE);
+  await page.goto(`${service.base}/receipt/${made[0].receipt_token}`);
+  await page.getByRole("button", { name: "Listen to this place" }).first().click();
+  await page.getByText("Playing.").waitFor();
+  const place = page.getByRole("radio").first();
+  if (await place.count()) {
+    await place.check();
+    await page.getByRole("button", { name: "This one is right" }).click();
+  } else {
+    await page.getByRole("button", { name: "It fits" }).click();
+  }
+  await page.getByText("in the mix", { exact: true }).waitFor({ timeout: 30_000 });
+  assert.deepEqual(errors, []);
+  await context.close();
+
+  const desk = await openPage(chromium.browser, SCREENS[3]);
+  await desk.page.goto(`${service.base}/desk`);
+  await desk.page.getByLabel("Token").focus();
+  await desk.page.keyboard.type(service.token);
+  await desk.page.keyboard.press("Enter");
+  await press(desk.page, "A Short Tide");
+  await press(desk.page, /^has a question 1$/);
+  await press(desk.page, "Ada Quay");
+  await desk.page.getByRole("heading", { name: "Your word on it" }).waitFor();
+  assert.equal(await desk.page.getByRole("button", { name: "Use it" }).count(), 0, "it lies nowhere yet");
+  await desk.page.getByRole("radio").first().focus();
+  await desk.page.keyboard.press("Space");
+  await press(desk.page, "Lay it there");
+  await until(async () => {
+    const take = await (await service.api("GET", `/api/v1/takes/${made[1].take_id}`)).json();
+    return take.state === "placed";
+  }, 30);
+  assert.deepEqual(desk.errors, []);
+  await desk.context.close();
+});
+
+/** Goes by the Tab key alone to what has this name, sees that it is marked, and presses Enter. */
+async function press(page, name) {
+  await page.getByText(name).first().waitFor();
+  const wanted = typeof name === "string" ? (text) => text === name : (text) => name.test(text);
+  for (let step = 0; step < 60; step += 1) {
+    await page.keyboard.press("Tab");
+    const here = await page.evaluate(() => {
+      const { outlineStyle, outlineWidth } = getComputedStyle(document.activeElement);
+      return { text: document.activeElement.textContent.trim(), outlineStyle, outlineWidth };
+    });
+    if (!wanted(here.text)) continue;
+    assert.deepEqual([here.outlineStyle, here.outlineWidth], ["solid", "3px"], `${name} shows no focus`);
+    await page.keyboard.press("Enter");
+    return;
+  }
+  throw new Error(`the Tab key does not lead to ${name}`);
+}
+
 /** BLAKE3 of a preview made now. */
 async function mixHash() {
   const asked = await service.api("POST", "/api/v1/pieces/tide/renders", {

@@ -1,5 +1,6 @@
 //! Takes as the organiser sees them, and the door through which they come in.
 
+pub mod admission;
 pub mod correction;
 pub mod kind_of_file;
 pub mod list;
@@ -131,8 +132,8 @@ pub async fn check_form(
     Json(fields): Json<std::collections::BTreeMap<String, String>>,
 ) -> Answer<StatusCode> {
     let loaded = pieces::load(&app, &slug).await?;
-    upload::refuse_if_closed(&loaded)?;
-    upload::refuse_if_full(&app, &loaded).await?;
+    admission::refuse_if_closed(&loaded)?;
+    admission::refuse_if_full(&app, &loaded).await?;
     TakeForm::from_fields(fields.iter().map(|(k, v)| (k.as_str(), v.as_str())))
         .map_err(Problem::mistakes)?;
     Ok(StatusCode::NO_CONTENT)

@@ -19,7 +19,7 @@ use super::extract::Path;
 use super::identity::Client;
 use super::multipart::over_limit;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::takes::upload::admit;
+use super::takes::admission::admit;
 use super::{App, AppState};
 use crate::clock::now_us;
 

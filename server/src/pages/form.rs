@@ -13,6 +13,7 @@ use crate::http::extract::{Path, Query};
 use crate::http::identity::Client;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{MistakeBody, Problem};
+use crate::http::takes::admission;
 use crate::http::takes::upload::{self, HandedIn};
 use crate::http::{App, AppState};
 
@@ -49,8 +50,8 @@ pub async fn form(
     Query(opened): Query<Opened>,
 ) -> PageAnswer {
     let loaded = pieces::load(&app, &slug).await?;
-    upload::refuse_if_closed(&loaded)?;
-    upload::refuse_if_full(&app, &loaded).await?;
+    admission::refuse_if_closed(&loaded)?;
+    admission::refuse_if_full(&app, &loaded).await?;
     let mut fields = vec![("submission".to_owned(), nonce()?)];
     if let Some(token) = opened.replaces {
         // What was said of the earlier take is a good start for this one.

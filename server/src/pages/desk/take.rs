@@ -43,7 +43,9 @@ pub async fn take(
 ) -> PageAnswer {
     let (loaded, take) = load(&app, &slug, &id).await?;
     let next = next_question(&app, &take).await?;
-    Ok(show(&loaded, &take, next.as_deref()))
+    // Without a stem it must be laid somewhere first.
+    let usable = app.store.stem(&take.id).await?.is_some();
+    Ok(show(&loaded, &take, usable, next.as_deref()))
 }
 
 /// The organiser's answer.
@@ -83,7 +85,7 @@ async fn next_question(app: &App, take: &Take) -> Answer<Option<String>> {
     Ok(None)
 }
 
-fn show(loaded: &LoadedPiece, take: &Take, next: Option<&str>) -> Response {
+fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> Response {
     let slug = &loaded.record.slug;
     let name = take.form["name"].as_str().unwrap_or("(withdrawn)");
     let here = format!("/desk/{slug}/take/{}", take.id);
@@ -105,7 +107,7 @@ fn show(loaded: &LoadedPiece, take: &Take, next: Option<&str>) -> Response {
                 }
             }
             (listen(loaded, take))
-            (answers(take, &here))
+            (answers(take, usable, &here))
             (form_facts(take))
             form method="post" action={ (here) "/withdraw" }
                 data-confirm="Withdraw this take and delete its recording? This cannot be undone." {
@@ -190,7 +192,7 @@ fn figures(take: &Take) -> Markup {
     }
 }
 
-fn answers(take: &Take, here: &str) -> Markup {
+fn answers(take: &Take, usable: bool, here: &str) -> Markup {
     let candidates = receipts::candidates(take);
     let nudge = take.corrections["nudge_ms"].as_f64().unwrap_or_default();
     html! {
@@ -223,7 +225,7 @@ fn answers(take: &Take, here: &str) -> Markup {
             }
             form method="post" action={ (here) "/answer" } {
                 p.row {
-                    @if take.state != TakeState::Placed {
+                    @if usable && take.state != TakeState::Placed {
                         button.quiet type="submit" name="state" value="placed" { "Use it" }
                     }
                     @if take.state != TakeState::Unusable {
