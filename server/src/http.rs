@@ -2,6 +2,7 @@
 
 pub mod arrangements;
 pub mod consents;
+pub mod described;
 pub mod documents;
 pub mod events;
 pub mod extract;

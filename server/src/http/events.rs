@@ -4,11 +4,11 @@ use axum::extract::State;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::AppState;
 use super::extract::{Json, Path, Query};
 use super::identity::Organiser;
 use super::pieces;
-use super::problem::{Answer, Problem, ProblemBody};
+use super::problem::{Answer, Problem};
+use super::{AppState, described};
 use crate::clock::rfc3339;
 
 /// Something that happened.
@@ -41,9 +41,7 @@ pub struct Since {
     params(("slug" = String, Path, description = "The piece"), Since),
     responses(
         (status = 200, body = Vec<EventBody>),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound,
     ))]
 pub async fn list(
     State(app): State<AppState>,

@@ -12,8 +12,8 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::identity::Organiser;
 use super::multipart::{drain, over_limit};
-use super::problem::{Answer, Problem, ProblemBody};
-use super::{AppState, pieces, ranges};
+use super::problem::{Answer, Problem};
+use super::{AppState, described, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 
 /// Largest file of this kind: a mark or a room is seconds long.
@@ -51,8 +51,7 @@ impl From<PieceFile> for OwnFileBody {
     params(("slug" = String, Path, description = "The piece")),
     responses(
         (status = 200, body = Vec<OwnFileBody>),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn list(
     State(app): State<AppState>,
@@ -76,11 +75,8 @@ pub async fn list(
     request_body(content = Vec<u8>, content_type = "application/octet-stream"),
     responses(
         (status = 200, body = OwnFileBody),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::TooLarge,
+        described::NoRoom,
     ))]
 pub async fn bring(
     State(app): State<AppState>,

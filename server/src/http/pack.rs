@@ -7,7 +7,7 @@ use ripieno_store::{ErrorKind, PieceFile, Shelf};
 
 use super::extract::Path;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, files, pieces, ranges};
+use super::{App, AppState, described, files, pieces, ranges};
 
 /// Name of the zip on the pack's shelf.
 pub const PACK_ZIP: &str = "guide-pack.zip";
@@ -20,7 +20,7 @@ pub const PACK_ZIP: &str = "guide-pack.zip";
     responses(
         (status = 200, content_type = "application/zip", body = Vec<u8>),
         (status = 206, content_type = "application/zip", body = Vec<u8>),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
         (status = 416, description = "The range lies outside the file"),
         (status = 503, body = ProblemBody, content_type = "application/problem+json",
             description = "Still being written; come back after `Retry-After` seconds"),
@@ -44,9 +44,9 @@ pub async fn whole(
     responses(
         (status = 200, description = "The file"),
         (status = 206, description = "The part that was asked for"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
         (status = 416, description = "The range lies outside the file"),
-        (status = 503, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotYet,
     ))]
 pub async fn one_file(
     State(app): State<AppState>,

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, documents};
+use super::{App, AppState, described, documents};
 use crate::clock::{now_us, rfc3339};
 
 /// A piece in a list.
@@ -136,11 +136,10 @@ pub async fn list(State(app): State<AppState>) -> Answer<Json<Vec<PieceBody>>> {
     )),
     responses(
         (status = 201, body = PieceBody, description = "Made; its guide pack is being written"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn,
         (status = 409, body = ProblemBody, content_type = "application/problem+json",
             description = "The slug is in use"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
+        described::WrongType,
         (status = 422, body = ProblemBody, content_type = "application/problem+json",
             description = "Every mistake in the document, with line, what is wrong, what is right"),
     ))]
@@ -174,7 +173,7 @@ pub async fn create(
             (serde_json::Value = "application/json"),
             (String = "application/toml")
         )),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -208,14 +207,9 @@ pub async fn show(
     )),
     responses(
         (status = 200, body = PieceBody),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 428, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::Conflict,
+        described::PreconditionFailed, described::WrongType, described::Mistaken,
+        described::NameTheVersion,
     ))]
 pub async fn replace(
     State(app): State<AppState>,
@@ -256,11 +250,8 @@ pub struct DoorBody {
     request_body = DoorBody,
     responses(
         (status = 204, description = "Done"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::WrongType,
+        described::Mistaken,
     ))]
 pub async fn open_or_close(
     State(app): State<AppState>,

@@ -11,9 +11,9 @@ use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 use super::extract::{Json, Path};
-use super::problem::{Answer, Problem, ProblemBody};
+use super::problem::{Answer, Problem};
 use super::takes::correction::{self, CorrectionBody};
-use super::{App, AppState, consents, pieces, takes};
+use super::{App, AppState, consents, described, pieces, takes};
 use crate::clock::{now_us, rfc3339};
 
 /// A take as its contributor sees it.
@@ -154,7 +154,7 @@ pub fn candidates(take: &Take) -> Vec<CandidateBody> {
     params(("token" = String, Path, description = "The receipt's token")),
     responses(
         (status = 200, body = ReceiptBody),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -187,12 +187,8 @@ async fn body(app: &App, take: Take) -> Answer<ReceiptBody> {
     request_body = CorrectionBody,
     responses(
         (status = 202, body = ReceiptBody, description = "It is being conformed anew"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 403, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::Forbidden, described::NotFound, described::Conflict,
+        described::WrongType, described::Mistaken,
     ))]
 pub async fn correct(
     State(app): State<AppState>,
@@ -212,7 +208,7 @@ pub async fn correct(
     params(("token" = String, Path, description = "The receipt's token")),
     responses(
         (status = 204, description = "Withdrawn; a tombstone without personal data stays"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
     ))]
 pub async fn withdraw(
     State(app): State<AppState>,
@@ -231,8 +227,7 @@ pub async fn withdraw(
     responses(
         (status = 200, description = "The file"),
         (status = 206, description = "The part that was asked for"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 410, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound, described::Gone,
         (status = 416, description = "The range lies outside the file"),
     ))]
 pub async fn recording(
@@ -251,7 +246,7 @@ pub async fn recording(
     params(("token" = String, Path, description = "The receipt's token")),
     responses(
         (status = 200, body = serde_json::Value),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
     ))]
 pub async fn own_data(State(app): State<AppState>, Path(token): Path<String>) -> Answer<Response> {
     let take = load(&app, &token).await?;

@@ -18,7 +18,7 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, files, pieces, ranges};
+use super::{App, AppState, described, files, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 use correction::CorrectionBody;
 
@@ -118,13 +118,10 @@ pub async fn load(app: &App, id: &str) -> Answer<Take> {
     request_body = std::collections::BTreeMap<String, String>,
     responses(
         (status = 204, description = "The form is in order, and the call is open"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 403, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::Forbidden, described::NotFound,
         (status = 409, body = ProblemBody, content_type = "application/problem+json",
             description = "The call holds as many recordings as it can"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::WrongType, described::Mistaken,
     ))]
 pub async fn check_form(
     State(app): State<AppState>,
@@ -145,8 +142,7 @@ pub async fn check_form(
     params(("id" = String, Path, description = "The take")),
     responses(
         (status = 200, body = TakeDetail),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -163,12 +159,8 @@ pub async fn show(
     request_body = CorrectionBody,
     responses(
         (status = 202, body = TakeDetail, description = "It is being conformed anew"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::Conflict,
+        described::WrongType, described::Mistaken,
     ))]
 pub async fn correct(
     State(app): State<AppState>,
@@ -188,8 +180,7 @@ pub async fn correct(
     params(("id" = String, Path, description = "The take")),
     responses(
         (status = 204, description = "Withdrawn"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn withdraw(
     State(app): State<AppState>,
@@ -209,8 +200,7 @@ pub async fn withdraw(
     responses(
         (status = 200, description = "The file"),
         (status = 206, description = "The part that was asked for"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
         (status = 410, body = ProblemBody, content_type = "application/problem+json",
             description = "The take was withdrawn"),
         (status = 416, description = "The range lies outside the file"),

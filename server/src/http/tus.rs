@@ -20,7 +20,7 @@ use super::identity::Client;
 use super::multipart::over_limit;
 use super::problem::{Answer, Problem, ProblemBody};
 use super::takes::admission::admit;
-use super::{App, AppState};
+use super::{App, AppState, described};
 use crate::clock::now_us;
 
 const VERSION: &str = "1.0.0";
@@ -110,23 +110,23 @@ async fn one_s_capabilities(state: State<AppState>) -> Response {
         (status = 201, description = "Begun; go on at `Location`", headers(
             ("Location" = String), ("Upload-Expires" = String), ("Upload-Offset" = u64),
         )),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest,
         (status = 403, body = ProblemBody, content_type = "application/problem+json",
             description = "The deadline has passed, or the call is closed"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
         (status = 409, body = ProblemBody, content_type = "application/problem+json",
             description = "The call holds as many recordings as it can"),
         (status = 412, body = ProblemBody, content_type = "application/problem+json",
             description = "Another version of tus"),
-        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
+        described::TooLarge,
         (status = 415, body = ProblemBody, content_type = "application/problem+json",
             description = "The first bytes are of something that is no sound"),
         (status = 422, body = ProblemBody, content_type = "application/problem+json",
             description = "The file is empty"),
-        (status = 429, body = ProblemBody, content_type = "application/problem+json"),
+        described::TooOften,
         (status = 460, body = ProblemBody, content_type = "application/problem+json",
             description = "The bytes do not have the checksum"),
-        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+        described::NoRoom,
     ))]
 async fn create(
     State(app): State<AppState>,
@@ -217,21 +217,20 @@ async fn stand(State(app): State<AppState>, Path(token): Path<String>) -> Answer
         (status = 204, description = "They count; `Upload-Offset` is where to go on", headers(
             ("Upload-Offset" = u64), ("Upload-Expires" = String),
         )),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotFound,
         (status = 409, body = ProblemBody, content_type = "application/problem+json",
             description = "The bytes belong elsewhere, or all are here"),
         (status = 410, body = ProblemBody, content_type = "application/problem+json",
             description = "It has expired"),
-        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
+        described::PreconditionFailed,
         (status = 413, body = ProblemBody, content_type = "application/problem+json",
             description = "More bytes than `Upload-Length` announced"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
+        described::WrongType,
         (status = 423, body = ProblemBody, content_type = "application/problem+json",
             description = "The bytes before these are still being written"),
         (status = 460, body = ProblemBody, content_type = "application/problem+json",
             description = "The bytes do not have the checksum; none of them count"),
-        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+        described::NoRoom,
     ))]
 async fn append(
     State(app): State<AppState>,
@@ -259,9 +258,7 @@ async fn append(
     ),
     responses(
         (status = 204, description = "Gone"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 410, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound, described::Gone, described::PreconditionFailed,
     ))]
 async fn terminate(State(app): State<AppState>, Path(token): Path<String>) -> Answer<StatusCode> {
     let upload = find(&app, &token).await?;
@@ -285,18 +282,11 @@ async fn terminate(State(app): State<AppState>, Path(token): Path<String>) -> An
     responses(
         (status = 200, description = "As for HEAD"),
         (status = 204, description = "As for PATCH or DELETE"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotFound,
         (status = 405, body = ProblemBody, content_type = "application/problem+json",
             description = "No such method is named"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 410, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 412, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 423, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 460, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 507, body = ProblemBody, content_type = "application/problem+json"),
+        described::Conflict, described::Gone, described::PreconditionFailed, described::TooLarge,
+        described::WrongType, described::Locked, described::WrongChecksum, described::NoRoom,
     ))]
 async fn by_another_name(
     state: State<AppState>,

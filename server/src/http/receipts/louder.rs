@@ -17,7 +17,7 @@ use crate::http::extract::{Json, Path};
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem, ProblemBody};
 use crate::http::renders::{self, RenderWish, preview};
-use crate::http::{App, AppState};
+use crate::http::{App, AppState, described};
 
 /// What a contributor wants to hear.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -71,12 +71,10 @@ pub fn is_in_the_mix(take: &Take) -> bool {
     request_body = LouderWish,
     responses(
         (status = 202, body = LouderBody, description = "It is being mixed; watch `Location`"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotFound,
         (status = 409, body = ProblemBody, content_type = "application/problem+json",
             description = "The take is not in the mix"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::WrongType, described::Mistaken,
     ))]
 pub async fn ask(
     State(app): State<AppState>,
@@ -134,7 +132,7 @@ pub async fn start(app: &App, loaded: &LoadedPiece, take: &Take, section: &str) 
     ),
     responses(
         (status = 200, body = LouderBody),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -156,7 +154,7 @@ pub async fn show(
     responses(
         (status = 200, description = "The sound"),
         (status = 206, description = "The part that was asked for"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound,
         (status = 416, description = "The range lies outside the sound"),
     ))]
 pub async fn sound(

@@ -8,8 +8,8 @@ use utoipa::{IntoParams, ToSchema};
 use super::TakeBody;
 use crate::http::extract::{Json, Path, Query};
 use crate::http::identity::Organiser;
-use crate::http::problem::{Answer, Problem, ProblemBody};
-use crate::http::{AppState, pieces};
+use crate::http::problem::{Answer, Problem};
+use crate::http::{AppState, described, pieces};
 
 /// Which takes to list.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -43,9 +43,7 @@ pub struct TakesBody {
     params(("slug" = String, Path, description = "The piece"), TakePage),
     responses(
         (status = 200, body = TakesBody),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound,
     ))]
 pub async fn list(
     State(app): State<AppState>,

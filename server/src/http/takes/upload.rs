@@ -20,7 +20,7 @@ use crate::http::pieces::LoadedPiece;
 use crate::http::problem::{Answer, Problem, ProblemBody};
 use crate::http::takes::admission::admit;
 use crate::http::takes::kind_of_file::{HEAD, refuse_what_is_no_sound};
-use crate::http::{App, AppState, consents};
+use crate::http::{App, AppState, consents, described};
 
 /// What is sent to hand in a take, as `multipart/form-data`.
 #[derive(Debug, ToSchema)]
@@ -103,14 +103,12 @@ pub struct HandedIn {
             description = "The body broke off or is no form"),
         (status = 403, body = ProblemBody, content_type = "application/problem+json",
             description = "The deadline has passed, or the call is closed"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 413, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotFound, described::Conflict, described::TooLarge,
         (status = 415, body = ProblemBody, content_type = "application/problem+json",
             description = "No form, or a file that is no sound"),
         (status = 422, body = ProblemBody, content_type = "application/problem+json",
             description = "Every mistake in the form"),
-        (status = 429, body = ProblemBody, content_type = "application/problem+json"),
+        described::TooOften,
         (status = 507, body = ProblemBody, content_type = "application/problem+json",
             description = "The server's disk is full; nothing was kept of this"),
     ))]
