@@ -99,6 +99,8 @@ class Player:
     last_beat: int | None = None
     transpose: int = 0
     seed: int = 1
+    # Another take of the same notes by the same player.
+    take: int = 0
 
 
 def notes_of(pack: Pack, player: Player, rng):
@@ -107,6 +109,8 @@ def notes_of(pack: Pack, player: Player, rng):
     drum = INSTRUMENTS[player.instrument][0] is None
     beat_s = np.diff(pack.beats_s, append=2 * pack.beats_s[-1] - pack.beats_s[-2])
     wander, notes = 0.0, []
+    # What is played is drawn apart from how.
+    hand = np.random.default_rng((player.seed, player.take, 77))
 
     def near(pitch_class):
         offset = (pitch_class - centre) % 12
@@ -114,7 +118,7 @@ def notes_of(pack: Pack, player: Player, rng):
 
     last = len(pack.beats_s) if player.last_beat is None else player.last_beat
     for i in range(player.first_beat, last):
-        wander = 0.95 * wander + rng.normal(0, 1.5)
+        wander = 0.95 * wander + hand.normal(0, 1.5)
         chord, in_bar = pack.chord_of_beat[i], pack.beat_in_bar[i]
         strokes = []
         pick = lambda: near(chord[rng.integers(len(chord))])
@@ -139,11 +143,11 @@ def notes_of(pack: Pack, player: Player, rng):
             elif draw < 0.85:
                 strokes = [(0.0, 0.48, [pick()]), (0.5, 0.45, [pick()])]
         for offset, length, pitches in strokes:
-            off = 1e-3 * (player.lag_ms + wander + rng.normal(0, player.jitter_ms))
+            off = 1e-3 * (player.lag_ms + wander + hand.normal(0, player.jitter_ms))
             at = pack.beats_s[i] + offset * beat_s[i] + off
             for k, pitch in enumerate(pitches):
                 spread = 0.012 * k if pattern == "strum" else 0.0
-                velocity = int(np.clip(rng.normal(88 if in_bar else 104, 8), 30, 127))
+                velocity = int(np.clip(hand.normal(88 if in_bar else 104, 8), 30, 127))
                 notes.append((at + spread, length * beat_s[i], 38 if drum else pitch, velocity))
     return notes
 

@@ -42,7 +42,10 @@ def measure(marks, count, seed, **how):
         "median_us": float(np.median(off)) if some else None,
         "p95_us": float(np.percentile(off, 95)) if some else None,
         "worst_us": float(off.max()) if some else None,
-        "within_2_sd": float(np.mean(off < 2e6 * sd[heard])) if some else None,
+        # Calibration: what a 95 % interval holds, and how far beyond its own the worst lies.
+        "inside_95": float(np.mean(off < 1.96e6 * sd[heard])) if some else None,
+        "worst_in_sd": float(np.max(off / (1e6 * sd[heard]))) if some else None,
+        "beyond_1_ms": int(np.sum(off > 1_000)) if some else 0,
         "skew_median_ppm": float(np.nanmedian(np.abs(skew))) if some else None,
     }
 

@@ -18,12 +18,13 @@ use ripieno_engine::decode::DecodeError;
 use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{self, Fit};
 use ripieno_engine::inspect::Take;
-use ripieno_engine::inspect::fingerprint::Fingerprint;
+pub use ripieno_engine::inspect::fingerprint::Fingerprint;
 use ripieno_engine::plot::Plot;
 use ripieno_engine::stem::{StemError, StemSummary};
 use ripieno_score::TakeState;
 
 pub use ripieno_engine::decode::{Limits, Recording};
+pub use ripieno_engine::inspect::fingerprint::{Matcher, same_recording};
 
 pub use line::{examine_line, finding_json};
 pub use plan::{ConformPlan, OwnMark, OwnMarkError, Placement};
@@ -146,16 +147,20 @@ pub fn conform(
     let mut state = judge::state(fit.as_ref(), &mut findings);
     let lag_taken_back_ms = fit.as_ref().map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));
     let mut easing = None;
-    let stem = match (&fit, stem_out) {
-        (Some(fit), Some(path)) if state == TakeState::Placed => {
-            let laying = finish::Laying::new(&take, fit, plan, lag_taken_back_ms, &heard.sound);
-            easing = laying.easing();
-            let laid = laying.write(recording, path)?;
-            state = judge::state_with_bleed(state, laid.bleed.as_ref(), &mut findings);
-            Some(laid.stem)
-        }
-        _ => None,
-    };
+    let mut stem = None;
+    if let (Some(fit), true) = (&fit, state != TakeState::Unusable) {
+        let laying = finish::Laying::new(&take, fit, plan, lag_taken_back_ms, &heard.sound);
+        let bleed = match stem_out.filter(|_| state == TakeState::Placed) {
+            Some(path) => {
+                easing = laying.easing();
+                let laid = laying.write(recording, path)?;
+                stem = Some(laid.stem);
+                laid.bleed
+            }
+            None => laying.listen_for_bleed(recording)?,
+        };
+        state = judge::state_with_bleed(state, bleed.as_ref(), &mut findings);
+    }
     Ok(Outcome {
         state,
         marks: heard.marks(),

@@ -11,6 +11,7 @@ mod zip;
 
 pub use zip::zip_pack;
 
+use ripieno_engine::inspect::bleed::Guide;
 use ripieno_engine::mark::{Mark, MarkError};
 use ripieno_score::{Piece, midi};
 use serde::Serialize;
@@ -138,6 +139,15 @@ pub fn write_pack_with_own_mark(
     let mark = Mark::from_recording(own.samples, own.rate_hz, piece.sample_rate_hz)?;
     let closing = piece.marks.closing.map(|_| &mark);
     write_with(piece, &mark, closing, out)
+}
+
+/// What sounds in the guide of `piece` beside its marks: what a take that was not recorded with
+/// closed headphones has in it.
+#[must_use]
+pub fn guide_music(piece: &Piece) -> Guide {
+    let rate_hz = piece.sample_rate_hz;
+    let closing = piece.marks.closing.map(|_| Mark::closing(rate_hz));
+    track::Guide::new(piece, &Mark::opening(rate_hz), closing.as_ref()).music()
 }
 
 fn write_with(

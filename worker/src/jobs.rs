@@ -1,7 +1,9 @@
 //! The closed list of jobs, and the code of each in a file of its own.
 
 pub(crate) mod conform;
+mod copies;
 mod files;
+pub(crate) mod guides;
 pub(crate) mod pack;
 pub(crate) mod piece;
 pub(crate) mod render;

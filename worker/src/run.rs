@@ -12,6 +12,7 @@ use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 use tracing::Instrument;
 
+use crate::jobs::guides::GuideShelf;
 use crate::jobs::{Job, JobError, conform, pack, render};
 use crate::nightly;
 use crate::sweep::{SweepPolicy, sweep};
@@ -62,6 +63,8 @@ pub(crate) struct Hand {
     pub(crate) store: Store,
     pub(crate) settings: Settings,
     pub(crate) job: LeasedJob,
+    /// Shared by all jobs of this worker.
+    pub(crate) guides: Arc<GuideShelf>,
     lost: AtomicBool,
     stopping: watch::Receiver<bool>,
 }
@@ -125,6 +128,7 @@ async fn take_jobs(
     doer: Doer,
 ) {
     let slots = Arc::new(Semaphore::new(settings.slots.max(1)));
+    let guides = Arc::new(GuideShelf::default());
     while !*stopping.borrow() {
         let slot = tokio::select! {
             Ok(slot) = Arc::clone(&slots).acquire_owned() => slot,
@@ -138,6 +142,7 @@ async fn take_jobs(
                     store: store.clone(),
                     settings: settings.clone(),
                     job,
+                    guides: Arc::clone(&guides),
                     lost: AtomicBool::new(false),
                     stopping: stopping.clone(),
                 };

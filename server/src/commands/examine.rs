@@ -8,8 +8,10 @@ use std::sync::mpsc;
 
 use clap::Args;
 use ripieno_worker::conform_take::{
-    ConformFault, ConformPlan, Limits, Recording, conform, examine_line,
+    ConformFault, ConformPlan, Fingerprint, Limits, Matcher, Recording, conform, examine_line,
+    finding_json, same_recording,
 };
+use ripieno_worker::guide_pack::guide_music;
 use ripieno_worker::stem_wav::stem_to_wav;
 use serde_json::{Value, json};
 
@@ -46,7 +48,7 @@ pub fn run(settings: &SettingsArgs, args: &ExamineArgs) -> Result<(), Failure> {
     let config = settings.load(&[])?;
     let piece = read_piece(&args.piece)?;
     let limits = Limits { max_decoded_s: config.max_decoded_s, ..Limits::default() };
-    let plan = ConformPlan::new(&piece);
+    let plan = ConformPlan::new(&piece).with_guide(guide_music(&piece));
     let plan = match own_mark(&piece, &args.piece, &limits)? {
         Some(mark) => plan.with_own_mark(mark),
         None => plan,
@@ -63,7 +65,12 @@ pub fn run(settings: &SettingsArgs, args: &ExamineArgs) -> Result<(), Failure> {
         let stem = args.stems.as_ref().map(|dir| dir.join(stem_name(&args.files, index)));
         examine_one(file, &plan, &limits, stem.as_deref())
     };
-    in_order(args.files.len(), threads, examine, |line| {
+    let mut earlier: Vec<(String, Fingerprint)> = Vec::new();
+    in_order(args.files.len(), threads, examine, |(mut line, print)| {
+        if let Some(print) = print {
+            say_if_copy(&mut line, &print, &earlier);
+            earlier.push((line["file"].as_str().unwrap_or_default().to_owned(), print));
+        }
         say(&if args.json { line.to_string() } else { page(&line) });
     });
     Ok(())
@@ -103,7 +110,26 @@ fn in_order<T: Send>(
     });
 }
 
-fn examine_one(file: &Path, plan: &ConformPlan, limits: &Limits, stem: Option<&Path>) -> Value {
+/// Says of a recording that it is one of the earlier ones in another form, if it is.
+fn say_if_copy(line: &mut Value, print: &Fingerprint, earlier: &[(String, Fingerprint)]) {
+    let matcher = Matcher::new(print);
+    let copy = earlier.iter().find_map(|(name, other)| {
+        let likeness = matcher.likeness(other)?;
+        likeness.is_copy().then_some((name, likeness))
+    });
+    let (Some((name, likeness)), true) = (copy, line["state"] != "unusable") else { return };
+    line["state"] = "asks".into();
+    if let Some(findings) = line["findings"].as_array_mut() {
+        findings.insert(0, finding_json(&same_recording(name, &likeness)));
+    }
+}
+
+fn examine_one(
+    file: &Path,
+    plan: &ConformPlan,
+    limits: &Limits,
+    stem: Option<&Path>,
+) -> (Value, Option<Fingerprint>) {
     let name = file.display().to_string();
     let recording = Recording::new(file, limits.clone());
     // The stem's own form first; what is kept of it is a WAV file.
@@ -114,17 +140,19 @@ fn examine_one(file: &Path, plan: &ConformPlan, limits: &Limits, stem: Option<&P
             if let (Some(path), Some(raw), true) = (stem, &raw, outcome.stem.is_some()) {
                 line["stem"] = keep_stem(raw, path, &name);
             }
-            line
+            (line, outcome.fingerprint)
         }
         Ok(Err(ConformFault::Read(e))) if e.kind() == std::io::ErrorKind::NotFound => {
-            unusable(&name, "not_there", "There is no file at this path. Check its name.")
+            (unusable(&name, "not_there", "There is no file at this path. Check its name."), None)
         }
-        Ok(Err(fault)) => unusable(&name, "not_examined", &format!("Not examined: {fault}.")),
-        Err(_) => unusable(
-            &name,
-            "not_examined",
-            "The program failed on this file. That is our mistake; please report it with the file.",
-        ),
+        Ok(Err(fault)) => {
+            (unusable(&name, "not_examined", &format!("Not examined: {fault}.")), None)
+        }
+        Err(_) => {
+            let says = "The program failed on this file. That is our mistake; please report it \
+                        with the file.";
+            (unusable(&name, "not_examined", says), None)
+        }
     }
 }
 
@@ -245,7 +273,7 @@ mod tests {
     #[test]
     fn a_missing_file_is_a_line_with_every_key() {
         let plan = ConformPlan::new(&ripieno_score::nine_harbours().0);
-        let line = examine_one(Path::new("/nowhere/x.wav"), &plan, &Limits::default(), None);
+        let (line, _) = examine_one(Path::new("/nowhere/x.wav"), &plan, &Limits::default(), None);
         assert_eq!(
             (&line["state"], &line["findings"][0]["code"]),
             (&json!("unusable"), &json!("not_there"))

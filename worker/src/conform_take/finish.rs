@@ -10,7 +10,7 @@ use ripieno_engine::ease::{self, Eased, Easing};
 use ripieno_engine::fit::Fit;
 use ripieno_engine::inspect::bleed::{Bleed, BleedMeter, Guide};
 use ripieno_engine::inspect::{ChannelVerdict, Take, judge_channels};
-use ripieno_engine::resample::{ChannelMatrix, LayError, TimeMap, lay};
+use ripieno_engine::resample::{ChannelMatrix, LayError, Sink, TimeMap, lay};
 use ripieno_engine::stem::{StemError, StemSummary, StemWriter};
 
 use super::plan::ConformPlan;
@@ -57,8 +57,10 @@ impl Laying {
             ..((span.end - lag_s) * rate).round() as i64;
         let verdict = judge_channels(&take.records.profile, take.span_s());
         let matrix = matrix_of(verdict, usize::from(sound.channels));
-        let meter =
-            |guide: &Guide| BleedMeter::new(guide.clone(), plan.rate_hz(), range.start, lag_s);
+        let mean_square = take.records.profile.mean_square(take.span_s());
+        let meter = |guide: &Guide| {
+            BleedMeter::new(guide.clone(), plan.rate_hz(), range.start, lag_s, mean_square)
+        };
         let bleed = plan.guide().map(meter);
         Self { map, eased, bleed, range, matrix, rate_hz: plan.rate_hz() }
     }
@@ -93,9 +95,9 @@ impl Laying {
         let mut writer = StemWriter::create(file, self.rate_hz, channels, self.range.start)?;
         let mut fades = Fades::new(self.range.end - self.range.start, self.rate_hz);
         let mut faded: Vec<Vec<f32>> = Vec::new();
-        let mut sink = |block: &[&[f32]]| -> Result<(), StemError> {
+        self.lay(recording, &mut |block: &[&[f32]]| -> Result<(), StemError> {
             if let Some(bleed) = &mut bleed {
-                bleed.push(block[0]);
+                bleed.push(block);
             }
             if fades.touches(block) {
                 faded = block.iter().map(|channel| channel.to_vec()).collect();
@@ -105,11 +107,30 @@ impl Laying {
                 fades.pass(block);
                 writer.push(block)
             }
-        };
-        match lay(recording, &self.map, self.range.clone(), &self.matrix, &mut sink) {
-            Ok(()) => {
-                Ok(Laid { stem: writer.finish()?, bleed: bleed.and_then(BleedMeter::finish) })
-            }
+        })?;
+        Ok(Laid { stem: writer.finish()?, bleed: bleed.and_then(BleedMeter::finish) })
+    }
+
+    /// How much of the guide is in what would be laid; nothing is written.
+    pub(super) fn listen_for_bleed(
+        mut self,
+        recording: &Recording,
+    ) -> Result<Option<Bleed>, ConformFault> {
+        let Some(mut bleed) = self.bleed.take() else { return Ok(None) };
+        self.lay(recording, &mut |block: &[&[f32]]| -> Result<(), StemError> {
+            bleed.push(block);
+            Ok(())
+        })?;
+        Ok(bleed.finish())
+    }
+
+    fn lay(
+        &self,
+        recording: &Recording,
+        sink: &mut Sink<'_, StemError>,
+    ) -> Result<(), ConformFault> {
+        match lay(recording, &self.map, self.range.clone(), &self.matrix, sink) {
+            Ok(()) => Ok(()),
             Err(LayError::Sink(error)) => Err(error.into()),
             Err(LayError::Decode(DecodeError::Io(error))) => Err(ConformFault::Read(error)),
             // The file decoded to its end a moment ago.

@@ -70,6 +70,7 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
     } else {
         (found.opening, found.closing)
     };
+    let playing = listener.finish();
     Ok(HeardTake {
         sound: Sound {
             container: info.container,
@@ -79,11 +80,11 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
             decoded_s: frames as f64 / f64::from(rate_hz),
         },
         records: inspector.finish(),
-        playing: listener.finish(),
         opening,
         closing,
         plot: plotter.finish(),
-        fingerprint: fingerprinter.finish(),
+        fingerprint: fingerprinter.finish(&playing.onsets),
+        playing,
         notes,
     })
 }

@@ -164,11 +164,11 @@ impl ConformPlan {
         self
     }
 
-    /// The same plan with the guide's music, mono at the piece's rate from `first_sample` of the
-    /// grid on, so that a guide left in a take is found. The marks are best left out of it.
+    /// The same plan with the guide's music, its marks left out, so that a guide left in a take is
+    /// found.
     #[must_use]
-    pub fn with_guide(mut self, samples: &[f32], first_sample: i64) -> Self {
-        self.guide = Some(Guide::new(samples, first_sample, self.rate_hz));
+    pub fn with_guide(mut self, guide: Guide) -> Self {
+        self.guide = Some(guide);
         self
     }
 

@@ -1,9 +1,11 @@
 //! The guide track and its layers: what sounds when, and the files of it.
 
 use super::{MarkAccount, MarkPlace, PackError};
+use ripieno_engine::inspect::bleed;
 use ripieno_engine::mark::Mark;
 use ripieno_engine::voice::{self, Click};
 use ripieno_score::{Chord, Piece, Position};
+use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -108,10 +110,45 @@ impl<'a> Guide<'a> {
         let mut guide = Wav::create(&out.join("guide.wav"), self.rate_hz)?;
         let mut pulse = Wav::create(&out.join("pulse.wav"), self.rate_hz)?;
         let mut chords = Wav::create(&out.join("chords.wav"), self.rate_hz)?;
+        let mut peak = 0.0f32;
+        self.render(|first, beats, chord| {
+            let mut block: Vec<f32> = beats.iter().zip(chord).map(|(a, b)| a + b).collect();
+            for (place, mark) in &self.marks {
+                let at = place.sample - mark.origin_sample.round() as i64;
+                add(&mut block, first, &mark.samples, at, 1.0);
+            }
+            peak = block.iter().fold(peak, |p, s| p.max(s.abs()));
+            guide.write(&block)?;
+            pulse.write(beats)?;
+            chords.write(chord)
+        })?;
+        guide.finish()?;
+        pulse.finish()?;
+        chords.finish()?;
+        Ok(peak)
+    }
+
+    /// The pulse and the chords together, as a take's bleed is compared with them.
+    pub(super) fn music(&self) -> bleed::Guide {
+        let mut keeper = bleed::GuideKeeper::new(-self.bar1_beat1, self.rate_hz);
+        let kept: Result<(), Infallible> = self.render(|_, beats, chord| {
+            let block: Vec<f32> = beats.iter().zip(chord).map(|(a, b)| a + b).collect();
+            keeper.push(&block);
+            Ok(())
+        });
+        match kept {
+            Ok(()) => keeper.finish(),
+        }
+    }
+
+    /// Renders block by block: hands on where each begins, its pulse and its chords.
+    fn render<E>(
+        &self,
+        mut each: impl FnMut(i64, &[f32], &[f32]) -> Result<(), E>,
+    ) -> Result<(), E> {
         let clicks =
             [voice::click(Click::Bar, self.rate_hz), voice::click(Click::Beat, self.rate_hz)];
         let mut sounding = Sounding::default();
-        let mut peak = 0.0f32;
         for first in (0..self.frames).step_by(BLOCK) {
             let count = BLOCK.min(self.frames - first);
             let first = first as i64;
@@ -125,21 +162,9 @@ impl<'a> Guide<'a> {
             }
             let mut chord_block = vec![0.0f32; count];
             sounding.render(&self.chords, first, &mut chord_block, self.rate_hz);
-            let mut block: Vec<f32> =
-                beat_block.iter().zip(&chord_block).map(|(a, b)| a + b).collect();
-            for (place, mark) in &self.marks {
-                let at = place.sample - mark.origin_sample.round() as i64;
-                add(&mut block, first, &mark.samples, at, 1.0);
-            }
-            peak = block.iter().fold(peak, |p, s| p.max(s.abs()));
-            guide.write(&block)?;
-            pulse.write(&beat_block)?;
-            chords.write(&chord_block)?;
+            each(first, &beat_block, &chord_block)?;
         }
-        guide.finish()?;
-        pulse.finish()?;
-        chords.finish()?;
-        Ok(peak)
+        Ok(())
     }
 }
 

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use ripieno_engine::decode::Recording;
 use ripieno_engine::finding::{Finding, Severity};
+use ripieno_engine::inspect::fingerprint::same_recording;
 use ripieno_score::TakeState;
 use ripieno_store::{
     ConformEnd, Conformed, ErrorKind, NewStem, Store, StoredBlob, Take, TakeSummary,
@@ -12,6 +13,7 @@ use ripieno_store::{
 use serde_json::{Map, Value, json};
 
 use super::JobError;
+use super::copies::{Copy, copies_before};
 use super::piece::{load_piece, own_mark};
 use crate::conform_take::{
     ConformFault, ConformPlan, Outcome, Placement, conform, examine_line, finding_json,
@@ -34,20 +36,27 @@ pub(crate) async fn run(hand: &Arc<Hand>, take_id: &str) -> Result<(), JobError>
     let file = store.blob_file(blob).await?;
     let recording = Recording::new(file.path(), hand.settings.limits.clone());
     let folder = tempfile::tempdir_in(store.work_folder())?;
+    let piece_id = take.piece_id.clone();
     let (stem_path, wish) = (folder.path().join("stem"), Wish::of(&take));
-    let out = stem_path.clone();
-    let (outcome, analysed) = on_a_thread(move || conform_as_wished(&recording, plan, &wish, &out))
-        .await?
-        .map_err(|fault| match fault.retryable() {
-            true => JobError::Fault(fault.to_string()),
-            false => JobError::Refused(fault.to_string()),
-        })?;
+    let (out, guides) = (stem_path.clone(), Arc::clone(&hand.guides));
+    let conformed = on_a_thread(move || {
+        let plan = plan.with_guide(guides.of(&piece, &piece_id, piece_version));
+        conform_as_wished(&recording, plan, &wish, &out)
+    });
+    let (outcome, analysed) = conformed.await?.map_err(|fault| match fault.retryable() {
+        true => JobError::Fault(fault.to_string()),
+        false => JobError::Refused(fault.to_string()),
+    })?;
     let stem = match &outcome.stem {
         Some(_) => Some(store.adopt_file(stem_path, now_us()).await?),
         None => None,
     };
     let twins = twins_before(store, &take).await?;
-    let result = ConformResult { outcome, analysed, piece_version, twins };
+    let copies = match &outcome.fingerprint {
+        Some(print) => copies_before(store, &take, print).await?,
+        None => Vec::new(),
+    };
+    let result = ConformResult { outcome, analysed, piece_version, twins, copies };
     record(hand, &take, &result, stem).await
 }
 
@@ -109,6 +118,7 @@ struct ConformResult {
     analysed: Option<Place>,
     piece_version: i64,
     twins: Vec<TakeSummary>,
+    copies: Vec<Copy>,
 }
 
 /// Conforms, and once more if a person nudged the take: a nudge counts from where the analysis
@@ -168,6 +178,11 @@ async fn record(
     if !result.twins.is_empty() && state != TakeState::Unusable {
         state = TakeState::Asks;
         findings.insert(0, finding_json(&sent_before(result.twins.len())));
+    } else if let (Some((_, likeness)), true) =
+        (result.copies.first(), state != TakeState::Unusable)
+    {
+        state = TakeState::Asks;
+        findings.insert(0, finding_json(&same_recording("one we already have", likeness)));
     }
     let summary = serde_json::to_value(&outcome.stem).unwrap_or_default();
     let conformed = Conformed {
@@ -214,7 +229,11 @@ fn outcome_json(take: &Take, result: &ConformResult) -> Value {
         fields.remove("findings");
         fields.insert("piece_version".into(), result.piece_version.into());
         fields.insert("engine_version".into(), ENGINE_VERSION.into());
-        let same_as: Vec<&str> = result.twins.iter().map(|twin| twin.id.as_str()).collect();
+        let copies = result.copies.iter().map(|(copy, _)| copy);
+        let mut same_as: Vec<&str> =
+            result.twins.iter().chain(copies).map(|other| other.id.as_str()).collect();
+        same_as.sort_unstable();
+        same_as.dedup();
         fields.insert("same_as".into(), same_as.into());
         let analysed = result.analysed.map(
             |place| json!({ "bar1_beat1_s": place.bar1_beat1_s, "ratio_ppm": place.ratio_ppm }),

@@ -218,6 +218,7 @@ async fn bury(
     run!(tx, "delete from stems where take_id = $1", take_id)?;
     run!(tx, "delete from retired_stems where take_id = $1", take_id)?;
     run!(tx, "delete from uploads where take_id = $1", take_id)?;
+    run!(tx, "delete from fingerprints where take_id = $1", take_id)?;
     run!(
         tx,
         "update takes set state = 'withdrawn', tombstone = $2, updated_at = $3, form = '{}',

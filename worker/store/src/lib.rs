@@ -22,6 +22,7 @@ mod arrangements;
 mod uploads;
 mod takes;
 mod conforms;
+mod fingerprints;
 mod stems;
 mod renders;
 mod rendering;

@@ -157,10 +157,17 @@ async fn use_takes(store: &Store, piece_id: &str) -> Result<()> {
             }),
         };
         store.finish_conform(&leased, &sent.take_id, &conformed, T0).await?;
+        store.keep_fingerprint(&sent.take_id, &[1, 2]).await?;
+        let next = format!("{}x", sent.take_id);
+        let kept = store.fingerprints_between(piece_id, "", &next, 9).await?;
+        assert_eq!(kept, [(sent.take_id.clone(), vec![1, 2])]);
     }
     store.correct_take(&sent.take_id, &json!({}), &job(&sent.take_id), 0).await?;
     store.decide_take(&sent.take_id, TakeState::Unusable, "Ide", T0).await?;
     store.withdraw_take(&sent.take_id, "contributor", T0).await?;
+    store.keep_fingerprint(&sent.take_id, &[3]).await?;
+    let next = format!("{}x", sent.take_id);
+    assert!(store.fingerprints_between(piece_id, "", &next, 9).await?.is_empty());
     Ok(())
 }
 

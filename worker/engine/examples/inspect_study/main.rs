@@ -18,7 +18,7 @@ use fastrand::Rng;
 use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{self, Grid, Prior};
 use ripieno_engine::inspect::bleed::{BleedMeter, Guide, guide_left_in};
-use ripieno_engine::inspect::fingerprint::{Fingerprint, Fingerprinter, SAME_RECORDING};
+use ripieno_engine::inspect::fingerprint::{Fingerprint, Fingerprinter, Likeness, Matcher};
 use ripieno_engine::inspect::{Expected, Inspector, Take};
 use ripieno_engine::locate::{Arrival, HeardIn, Part};
 use ripieno_engine::onset::Listener;
@@ -274,8 +274,8 @@ fn bleeds(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
             })
             .collect();
         let measure = |wave: &[f32]| {
-            let mut meter = BleedMeter::new(guide.clone(), RATE_HZ, first, 0.0);
-            meter.push(wave);
+            let mut meter = BleedMeter::new(guide.clone(), RATE_HZ, first, 0.0, 0.01);
+            meter.push(&[wave]);
             meter.finish()
         };
         all += 1;
@@ -300,37 +300,48 @@ fn bleeds(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
     Ok(rate(wrong) <= 5.0 && rate(missed) <= 15.0 && median < 3.0)
 }
 
-/// Distances of one recording to its re-encoding, and to another take of the same part.
+/// One recording beside its re-encoding, and beside other takes of the same part.
 fn fingerprints(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
     let print = |wave: &[f32]| -> Fingerprint {
         let mut maker = Fingerprinter::new(RATE_HZ);
+        let mut listener = Listener::new(RATE_HZ);
         maker.push(wave);
-        maker.finish()
+        listener.push(wave);
+        maker.finish(&listener.finish().onsets)
     };
-    let (mut same, mut others): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    let (mut same, mut others): (Vec<Likeness>, Vec<Likeness>) = (Vec::new(), Vec::new());
+    let mut missed: Vec<Instrument> = Vec::new();
     for (instrument, seed) in ALL.into_iter().flat_map(|i| (0..takes).map(move |s| (i, s))) {
         let wave = play(instrument, &USUAL, 4_000 + seed);
         let mine = print(&wave);
+        let matcher = Matcher::new(&mine);
         let mut rng = Rng::with_seed(seed);
-        let cut = rng.usize(0..40_000);
-        same.extend(mine.distance(&print(&damage::recode(&wave[cut..], &mut rng))));
+        let cut = rng.usize(0..400_000);
+        let copy = matcher.likeness(&print(&damage::recode(&wave[cut..], &mut rng)));
+        missed.extend(copy.is_none_or(|copy| !copy.is_copy()).then_some(instrument));
+        same.extend(copy);
         let again = Manner { take: 1, cents: 6.0, ..USUAL };
-        others.extend(mine.distance(&print(&play(instrument, &again, 4_000 + seed))));
-        others.extend(mine.distance(&print(&play(instrument, &USUAL, 5_000 + seed))));
+        others.extend(matcher.likeness(&print(&play(instrument, &again, 4_000 + seed))));
+        others.extend(matcher.likeness(&print(&play(instrument, &USUAL, 5_000 + seed))));
     }
-    same.sort_by(f64::total_cmp);
-    others.sort_by(f64::total_cmp);
-    let wrong = others.iter().filter(|distance| **distance < SAME_RECORDING).count();
-    let missed = same.iter().filter(|distance| **distance >= SAME_RECORDING).count();
+    let wrong = others.iter().filter(|likeness| likeness.is_copy()).count();
     let share = |some: usize, all: usize| 100.0 * some as f64 / all.max(1) as f64;
-    let (false_rate, missed_rate) = (share(wrong, others.len()), share(missed, same.len()));
+    let (false_rate, missed_rate) = (share(wrong, others.len()), share(missed.len(), same.len()));
+    let most =
+        |list: &[Likeness], of: fn(&Likeness) -> f64| list.iter().map(of).fold(0.0, f64::max);
+    let least =
+        |list: &[Likeness], of: fn(&Likeness) -> f64| list.iter().map(of).fold(1e9, f64::min);
     writeln!(
         out,
-        "{:<16} {false_rate:>7.1} {missed_rate:>8.1} {:>7}  same up to {:.3}, others from {:.3}",
+        "{:<16} {false_rate:>7.1} {missed_rate:>8.1} {:>7}  copies up to {:.2} of bits and {:.1} \
+         ms apart, others from {:.2} and {:.1} ms; missed {}",
         "same_recording",
         same.len(),
-        same.last().copied().unwrap_or(f64::NAN),
-        others.first().copied().unwrap_or(f64::NAN)
+        most(&same, |likeness| likeness.bits_apart),
+        most(&same, |likeness| likeness.attacks_apart_ms),
+        least(&others, |likeness| likeness.bits_apart),
+        least(&others, |likeness| likeness.attacks_apart_ms),
+        names(&missed)
     )?;
     Ok(false_rate <= 0.5 && missed_rate <= 10.0)
 }

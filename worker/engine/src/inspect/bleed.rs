@@ -1,10 +1,18 @@
-//! The guide left in: how much of the guide track is heard in a stem, by least squares.
+//! The guide left in: how much of the guide track is heard in a stem.
 //!
-//! The stem is modelled as the guide through an unknown filter plus everything else. The filter
-//! that leaves the least behind is, at each frequency, H = S_xg / S_gg, and the guide's share of
-//! the stem is |S_xg|² / S_gg (Bendat & Piersol, Random Data, ch. 6, single-input model). The
-//! spectra are means over overlapping windows along the stem; a player who follows the guide is
-//! not coherent with it from window to window, a bleed is.
+//! Whether it is there at all is told by the cross-correlation of stem and guide, each flattened
+//! first in time and frequency, so that neither a loud note nor a long one speaks louder than the
+//! moments in which the guide would be heard: the matched filter for noise of a changing colour
+//! (H. L. Van Trees, Detection, Estimation, and Modulation Theory, part I, section 4.3; from
+//! memory). A player who follows the guide is not in phase with it from note to note, a bleed is.
+//!
+//! How much there is, is told by least squares: the stem is the guide through an unknown filter
+//! plus everything else. The filter that leaves the least behind is, at each frequency,
+//! H = S_xg / S_gg (Bendat & Piersol, Random Data, ch. 6, single-input model). It is made of some
+//! milliseconds around the delay that was found: a leak is short, chance is spread over all delays.
+
+mod flatten;
+mod slope;
 
 use std::sync::Arc;
 
@@ -12,37 +20,57 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::finding::{Finding, Severity};
+use flatten::Flattener;
+use slope::Slope;
 
 /// The guide and the stem are compared at a low rate: the guide's clicks and chords have their
 /// power there, and a whole guide takes a few megabytes.
 const LOW_RATE_HZ: f64 = 12_000.0;
 
-/// Length of a window at the low rate: 0.34 s, so that a bleed that comes some tens of
-/// milliseconds late is still within it.
-const LENGTH: usize = 4096;
+/// Delays looked at either way, in low-rate samples: 0.17 s.
+const DELAYS: usize = 2048;
+
+/// Size of the transforms.
+const SIZE: usize = 16_384;
+
+/// Stem samples compared at a time (1 s), against the guide's from `DELAYS` before to `DELAYS`
+/// after.
+const BLOCK: usize = SIZE - 2 * DELAYS;
+
+/// Stretches whose correlations are kept; where a piece has more blocks, neighbours share one.
+const MOST_STRETCHES: usize = 512;
 
 /// A bleed as near as this below the playing is heard in a crowd: 100 takes that carry it add up
 /// to one full guide (common practice, no source).
 const HEARD_DB: f64 = -40.0;
 
-/// A headphone's leak is over in this time after its first sound; chance is spread over all of
-/// the window.
+/// A correlation of the flattened sounds that is no chance, whatever stands beside it: a clear
+/// bleed raises all the rest by what of the guide is like itself.
+const CLEAR: f64 = 0.05;
+
+/// A headphone's leak is over in this time after its first sound.
 const COMPACT_S: f64 = 0.012;
 
-/// The response must stand so many times above what lies apart from it. The highest of 4 096
-/// values of Gaussian noise stands at 4; players who hold the guide's own notes reach 7 and more.
-const STANDS_OUT: f64 = 10.0;
+/// The correlation must stand so many times above chance. The highest of the two million values
+/// among which it is looked for stands at 5.1 in Gaussian noise.
+const STANDS_OUT: f64 = 7.5;
 
-/// Bins in which the guide is this much below its mean tell little of the filter.
-const REGULAR: f64 = 0.03;
+/// And it may begin so much before what stands out most.
+const BEFORE_S: f64 = 0.002;
 
-/// Windows needed.
-const LEAST_WINDOWS: u32 = 16;
+/// Added to the guide's power in every band, as a share of the whole: bands that the guide lacks
+/// tell nothing of the filter.
+const RIDGE: f64 = 1e-3;
+
+/// Blocks needed: ten seconds.
+const LEAST_BLOCKS: usize = 10;
 
 /// A guide track, mono, at a low rate.
 #[derive(Debug, Clone)]
 pub struct Guide {
     samples: Arc<[f32]>,
+    /// The same, flattened.
+    flat: Arc<[f32]>,
     /// Position of the first sample on the low-rate grid.
     first: i64,
     down: usize,
@@ -53,17 +81,66 @@ impl Guide {
     /// master grid.
     #[must_use]
     pub fn new(samples: &[f32], first_sample: i64, rate_hz: u32) -> Self {
-        let down = factor(rate_hz);
-        let lead = first_sample.rem_euclid(down as i64) as usize;
-        let mut low = Lower::new(down, lead);
-        let mut out = Vec::with_capacity(samples.len() / down + 1);
-        low.push(samples, &mut out);
-        Self { samples: out.into(), first: first_sample.div_euclid(down as i64), down }
+        let mut keeper = GuideKeeper::new(first_sample, rate_hz);
+        keeper.push(samples);
+        keeper.finish()
+    }
+
+    /// Whether the other is a copy of this one that takes no memory of its own.
+    #[must_use]
+    pub fn shares_samples_with(&self, other: &Guide) -> bool {
+        Arc::ptr_eq(&self.samples, &other.samples)
+    }
+}
+
+/// Keeps a guide as it is rendered, block by block.
+pub struct GuideKeeper {
+    lower: Lower,
+    low: Vec<f32>,
+    first: i64,
+}
+
+impl GuideKeeper {
+    /// A keeper of a guide at `rate_hz` whose first sample is `first_sample` of the master grid.
+    #[must_use]
+    pub fn new(first_sample: i64, rate_hz: u32) -> Self {
+        let down = factor(rate_hz) as i64;
+        Self {
+            lower: Lower::new(down as usize, first_sample.rem_euclid(down) as usize),
+            low: Vec::new(),
+            first: first_sample.div_euclid(down),
+        }
+    }
+
+    /// Takes the guide's next samples.
+    pub fn push(&mut self, samples: &[f32]) {
+        self.lower.push(samples, &mut self.low);
+    }
+
+    /// The guide.
+    #[must_use]
+    pub fn finish(self) -> Guide {
+        let mut flat = Vec::with_capacity(self.low.len());
+        let mut flattener = Flattener::new(mean_square(&self.low));
+        flattener.push(&self.low, &mut flat);
+        flattener.finish(&mut flat);
+        flat.truncate(self.low.len());
+        Guide {
+            samples: self.low.into(),
+            flat: flat.into(),
+            first: self.first,
+            down: self.lower.down,
+        }
     }
 }
 
 fn factor(rate_hz: u32) -> usize {
     ((f64::from(rate_hz) / LOW_RATE_HZ).round() as usize).max(1)
+}
+
+fn mean_square(samples: &[f32]) -> f64 {
+    let sum: f64 = samples.iter().map(|s| f64::from(*s).powi(2)).sum();
+    sum / samples.len().max(1) as f64
 }
 
 /// Brings a stream down by averaging groups; both sides are treated alike, so what it does to the
@@ -94,21 +171,30 @@ impl Lower {
 /// Measures the bleed in a stem as it is laid.
 pub struct BleedMeter {
     guide: Guide,
-    rate_hz: u32,
+    low_rate_hz: f64,
     /// How far the stem was moved ahead of the guide it was recorded against (the lag that was
-    /// taken back), in low-rate samples.
-    shift: i64,
+    /// taken back), in seconds.
+    moved_s: f64,
     lower: Lower,
+    flattener: Flattener,
     low: Vec<f32>,
-    /// Low-rate grid position of `low[0]`.
+    flat: Vec<f32>,
+    /// Low-rate grid position of `low[0]` and `flat[0]`.
     at: i64,
-    transform: Arc<dyn RealToComplex<f32>>,
+    forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
-    window: Vec<f32>,
-    cross: Vec<Complex<f64>>,
+    /// Correlations over the delays, of the flattened and of the plain sound, a row a block.
+    flat_rows: Vec<Vec<f32>>,
+    rows: Vec<Vec<f32>>,
+    /// Blocks until the next row, and how many share one.
+    shared: usize,
+    share: usize,
+    /// Power of the guide's blocks, weighed like the correlations, and as it is.
+    weighed_power: Vec<f64>,
     guide_power: Vec<f64>,
-    stem_power: Vec<f64>,
-    windows: u32,
+    stem_power: f64,
+    /// Energies of both flattened sounds, as far as they were compared.
+    flat_energies: [f64; 2],
 }
 
 /// How much of the guide is in a stem.
@@ -121,131 +207,215 @@ pub struct Bleed {
 }
 
 impl BleedMeter {
-    /// A meter for a stem at `rate_hz` that begins at `first_sample` of the grid and was moved
-    /// earlier by `moved_s`.
+    /// A meter for a stem at `rate_hz` that begins at `first_sample` of the grid, was moved
+    /// earlier by `moved_s`, and has a mean square of about `mean_square`.
     #[must_use]
-    pub fn new(guide: Guide, rate_hz: u32, first_sample: i64, moved_s: f64) -> Self {
+    pub fn new(
+        guide: Guide,
+        rate_hz: u32,
+        first_sample: i64,
+        moved_s: f64,
+        mean_square: f64,
+    ) -> Self {
         let down = guide.down as i64;
         let mut planner = RealFftPlanner::<f32>::new();
-        let hann = |n: usize| 0.5 - 0.5 * (std::f32::consts::TAU * n as f32 / LENGTH as f32).cos();
+        let forward = planner.plan_fft_forward(SIZE);
+        let bins = SIZE / 2 + 1;
         Self {
-            shift: (moved_s * f64::from(rate_hz) / down as f64).round() as i64,
+            low_rate_hz: f64::from(rate_hz) / down as f64,
+            moved_s,
             lower: Lower::new(guide.down, first_sample.rem_euclid(down) as usize),
+            flattener: Flattener::new(mean_square),
             low: Vec::new(),
+            flat: Vec::new(),
             at: first_sample.div_euclid(down),
-            transform: planner.plan_fft_forward(LENGTH),
-            inverse: planner.plan_fft_inverse(LENGTH),
-            window: (0..LENGTH).map(hann).collect(),
-            cross: vec![Complex::default(); LENGTH / 2 + 1],
-            guide_power: vec![0.0; LENGTH / 2 + 1],
-            stem_power: vec![0.0; LENGTH / 2 + 1],
-            windows: 0,
-            rate_hz,
+            inverse: planner.plan_fft_inverse(SIZE),
+            forward,
+            flat_rows: Vec::new(),
+            rows: Vec::new(),
+            shared: 0,
+            share: (guide.samples.len() / BLOCK).div_ceil(MOST_STRETCHES).max(1),
+            weighed_power: vec![0.0; bins],
+            guide_power: vec![0.0; bins],
+            stem_power: 0.0,
+            flat_energies: [0.0; 2],
             guide,
         }
     }
 
-    /// Takes the stem's next samples, one channel.
-    pub fn push(&mut self, mono: &[f32]) {
-        self.lower.push(mono, &mut self.low);
+    /// Takes the stem's next samples, one slice a channel.
+    pub fn push(&mut self, channels: &[&[f32]]) {
+        let had = self.low.len();
+        match channels {
+            [] => return,
+            [only] => self.lower.push(only, &mut self.low),
+            [left, right, ..] => {
+                let mono: Vec<f32> = left.iter().zip(*right).map(|(l, r)| 0.5 * (l + r)).collect();
+                self.lower.push(&mono, &mut self.low);
+            }
+        }
+        self.flattener.push(&self.low[had..], &mut self.flat);
         let mut from = 0;
-        while from + LENGTH <= self.low.len() {
-            self.window_at(from);
-            from += LENGTH / 2;
+        while from + BLOCK <= self.flat.len() {
+            self.compare(from);
+            from += BLOCK;
         }
         self.low.drain(..from);
+        self.flat.drain(..from);
         self.at += from as i64;
     }
 
-    fn window_at(&mut self, from: usize) {
-        let begin = self.at + from as i64 + self.shift - self.guide.first;
+    /// Adds what one block and the guide around it have in common.
+    fn compare(&mut self, from: usize) {
+        let begin = self.at + from as i64 - DELAYS as i64 - self.guide.first;
         let Ok(begin) = usize::try_from(begin) else { return };
-        let Some(guide) = self.guide.samples.get(begin..begin + LENGTH) else { return };
-        let (Some(stem), Some(guide)) = (
-            spectrum(&*self.transform, &self.low[from..from + LENGTH], &self.window),
-            spectrum(&*self.transform, guide, &self.window),
+        let around = begin..begin + SIZE;
+        let (Some(guide), Some(flat_guide)) =
+            (self.guide.samples.get(around.clone()), self.guide.flat.get(around))
+        else {
+            return;
+        };
+        let block = from..from + BLOCK;
+        let size = mean_square(&self.low[block.clone()]) * BLOCK as f64;
+        if size < 1e-9 {
+            return;
+        }
+        let transform = |samples: &[f32], lead: usize| spectrum(&*self.forward, samples, lead);
+        let (Some(stem), Some(flat), Some(guide), Some(flat_guide)) = (
+            transform(&self.low[block.clone()], DELAYS),
+            transform(&self.flat[block], DELAYS),
+            transform(guide, 0),
+            transform(flat_guide, 0),
         ) else {
             return;
         };
-        // Windows weigh alike, so that one loud chord does not speak for all.
-        let size: f64 = stem.iter().map(|bin| f64::from(bin.norm_sqr())).sum();
-        if size < 1e-12 {
+        // What is not the guide is noise here: the louder it is, the less a block tells.
+        let weight = 1.0 / size;
+        let (Some(flat_row), Some(row)) = (
+            self.delays(flat.iter().zip(&flat_guide).map(|(a, b)| a * b.conj())),
+            self.delays(stem.iter().zip(&guide).map(|(a, b)| a * b.conj() * weight as f32)),
+        ) else {
             return;
-        }
-        for (bin, (stem, guide)) in stem.iter().zip(&guide).enumerate() {
-            let stem = Complex::new(f64::from(stem.re), f64::from(stem.im)) / size.sqrt();
-            let guide = Complex::new(f64::from(guide.re), f64::from(guide.im));
-            self.cross[bin] += stem * guide.conj();
-            self.guide_power[bin] += guide.norm_sqr();
-            self.stem_power[bin] += stem.norm_sqr();
-        }
-        self.windows += 1;
-    }
-
-    /// The bleed, if its response stands out from chance.
-    #[must_use]
-    pub fn finish(self) -> Option<Bleed> {
-        if self.windows < LEAST_WINDOWS {
-            return None;
-        }
-        let mean = self.guide_power.iter().sum::<f64>() / self.guide_power.len() as f64;
-        let mut filter: Vec<Complex<f32>> = self
-            .cross
-            .iter()
-            .zip(&self.guide_power)
-            .map(|(cross, power)| {
-                let ratio = cross / (power + REGULAR * mean);
-                Complex::new(ratio.re as f32, ratio.im as f32)
-            })
-            .collect();
-        let last = filter.len() - 1;
-        (filter[0].im, filter[last].im) = (0.0, 0.0);
-        let mut response = self.inverse.make_output_vec();
-        self.inverse.process(&mut filter, &mut response).ok()?;
-        let low_rate = f64::from(self.rate_hz) / self.guide.down as f64;
-        let around = (COMPACT_S * low_rate) as usize;
-        let peak = (0..LENGTH).max_by(|a, b| response[*a].abs().total_cmp(&response[*b].abs()))?;
-        let apart = |at: usize| {
-            let distance = at.abs_diff(peak);
-            distance.min(LENGTH - distance)
         };
-        let (mut far, mut count) = (0.0, 0u32);
-        for (at, value) in response.iter_mut().enumerate() {
-            if apart(at) > around {
-                far += f64::from(*value).powi(2);
-                count += 1;
-                *value = 0.0;
-            }
+        for (bin, guide) in guide.iter().enumerate() {
+            let power = f64::from(guide.norm_sqr()) * BLOCK as f64 / SIZE as f64;
+            self.weighed_power[bin] += power * weight;
+            self.guide_power[bin] += power;
         }
-        let chance = (far / f64::from(count.max(1))).sqrt();
-        if f64::from(response[peak].abs()) < STANDS_OUT * chance {
-            return None;
+        self.stem_power += size;
+        let own = begin + DELAYS..begin + DELAYS + BLOCK;
+        self.flat_energies[0] += mean_square(&self.flat[from..from + BLOCK]) * BLOCK as f64;
+        self.flat_energies[1] += mean_square(&self.guide.flat[own]) * BLOCK as f64;
+        if self.shared == 0 {
+            self.flat_rows.push(flat_row);
+            self.rows.push(row);
+        } else if let (Some(flat_sum), Some(sum)) =
+            (self.flat_rows.last_mut(), self.rows.last_mut())
+        {
+            flat_sum.iter_mut().zip(flat_row).for_each(|(sum, value)| *sum += value);
+            sum.iter_mut().zip(row).for_each(|(sum, value)| *sum += value);
         }
-        let bleed = self.power_of(&mut response)?;
-        let delay = if peak > LENGTH / 2 { peak as f64 - LENGTH as f64 } else { peak as f64 };
-        let stem: f64 = self.stem_power.iter().sum();
-        Some(Bleed {
-            depth_db: 10.0 * (bleed / stem.max(1e-30)).log10(),
-            delay_ms: delay / low_rate * 1e3,
-        })
+        self.shared = (self.shared + 1) % self.share;
     }
 
-    /// Power of the guide after the compact response.
-    fn power_of(&self, response: &mut [f32]) -> Option<f64> {
-        let mut filter = self.transform.make_output_vec();
-        self.transform.process(response, &mut filter).ok()?;
-        let scale = 1.0 / (LENGTH as f64).powi(2);
-        let bins = filter.iter().zip(&self.guide_power);
-        Some(bins.map(|(bin, power)| f64::from(bin.norm_sqr()) * power * scale).sum())
+    /// The bleed, if it stands out from chance.
+    #[must_use]
+    pub fn finish(mut self) -> Option<Bleed> {
+        if self.flat_rows.len() * self.share < LEAST_BLOCKS {
+            return None;
+        }
+        let straight = slope::along(&self.flat_rows, 0.0);
+        let chance = robust_deviation(&straight);
+        let steepest = slope::steepest(std::mem::take(&mut self.flat_rows));
+        let correlation =
+            f64::from(steepest.value) / (self.flat_energies[0] * self.flat_energies[1]).sqrt();
+        if f64::from(steepest.value) < STANDS_OUT * chance && correlation < CLEAR {
+            return None;
+        }
+        let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
+        let depth_db = self.depth_db(&steepest)?;
+        Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3 })
+    }
+
+    /// Power of the guide through the short filter that explains most of the stem, over the stem's.
+    fn depth_db(&self, slope: &Slope) -> Option<f64> {
+        // With the drift taken out the bleed lies at one delay all along.
+        let cross = slope::along(&self.rows, slope.per_row());
+        let before = (BEFORE_S * self.low_rate_hz) as usize;
+        let taps = before + (COMPACT_S * self.low_rate_hz) as usize + 1;
+        let first = slope.delay.saturating_sub(before);
+        let cross: Vec<f64> =
+            cross.get(first..first + taps)?.iter().map(|value| f64::from(*value)).collect();
+        let weighed = self.autocorrelation(&self.weighed_power, taps)?;
+        let plain = self.autocorrelation(&self.guide_power, taps)?;
+        let filter = least_squares(&weighed, &cross);
+        let lag = |a: usize, b: usize| plain[a.abs_diff(b)];
+        let pairs = (0..taps).flat_map(|a| (0..taps).map(move |b| (a, b)));
+        let power: f64 = pairs.map(|(a, b)| filter[a] * filter[b] * lag(a, b)).sum();
+        Some(10.0 * (power / self.stem_power.max(1e-30)).max(1e-12).log10())
+    }
+
+    /// The first values of the autocorrelation that belongs to a power spectrum.
+    fn autocorrelation(&self, power: &[f64], count: usize) -> Option<Vec<f64>> {
+        // Brought to a size that single precision holds well.
+        let most = power.iter().copied().fold(1e-300, f64::max);
+        let bins = power.iter().map(|power| Complex::new((power / most) as f32, 0.0));
+        let around = self.delays(bins)?;
+        Some(around[DELAYS..DELAYS + count].iter().map(|r| f64::from(*r) * most).collect())
+    }
+
+    /// A cross-spectrum as a function of delay, from −`DELAYS` to `DELAYS`.
+    fn delays(&self, spectrum: impl Iterator<Item = Complex<f32>>) -> Option<Vec<f32>> {
+        let scale = 1.0 / SIZE as f32;
+        let mut bins: Vec<Complex<f32>> = spectrum.map(|bin| bin * scale).collect();
+        let last = bins.len() - 1;
+        (bins[0].im, bins[last].im) = (0.0, 0.0);
+        let mut around = self.inverse.make_output_vec();
+        self.inverse.process(&mut bins, &mut around).ok()?;
+        around.rotate_right(DELAYS);
+        around.truncate(2 * DELAYS);
+        Some(around)
     }
 }
 
+/// Solves the normal equations of a filter: `autocorrelation` (Toeplitz) times the filter is
+/// `cross`. Levinson's recursion (N. Levinson, 1947; any handbook of digital signal processing).
+fn least_squares(autocorrelation: &[f64], cross: &[f64]) -> Vec<f64> {
+    let r0 = autocorrelation[0] * (1.0 + RIDGE);
+    let r = |lag: usize| if lag == 0 { r0 } else { autocorrelation[lag] };
+    let mut predictor = vec![1.0];
+    let mut error = r0;
+    let mut filter = vec![cross[0] / r0];
+    for (order, wanted) in cross.iter().enumerate().skip(1) {
+        let miss: f64 = (0..order).map(|i| predictor[i] * r(order - i)).sum();
+        let reflection = -miss / error;
+        predictor.push(0.0);
+        let turned: Vec<f64> = predictor.iter().rev().copied().collect();
+        predictor.iter_mut().zip(&turned).for_each(|(p, t)| *p += reflection * t);
+        error *= 1.0 - reflection * reflection;
+        let told: f64 = (0..order).map(|i| filter[i] * r(order - i)).sum();
+        let gain = (wanted - told) / error;
+        filter.push(0.0);
+        filter.iter_mut().zip(predictor.iter().rev()).for_each(|(f, p)| *f += gain * p);
+    }
+    filter
+}
+
+/// Standard deviation of the bulk of `values`, whatever stands out of it.
+fn robust_deviation(values: &[f32]) -> f64 {
+    let mut sizes: Vec<f32> = values.iter().map(|value| value.abs()).collect();
+    sizes.sort_by(f32::total_cmp);
+    sizes.get(sizes.len() / 2).map_or(0.0, |middle| 1.4826 * f64::from(*middle))
+}
+
+/// Spectrum of `samples` after `lead` zeros.
 fn spectrum(
     transform: &dyn RealToComplex<f32>,
     samples: &[f32],
-    window: &[f32],
+    lead: usize,
 ) -> Option<Vec<Complex<f32>>> {
-    let mut input: Vec<f32> = samples.iter().zip(window).map(|(s, w)| s * w).collect();
+    let mut input = transform.make_input_vec();
+    input[lead..lead + samples.len()].copy_from_slice(samples);
     let mut output = transform.make_output_vec();
     transform.process(&mut input, &mut output).ok()?;
     Some(output)
@@ -265,4 +435,79 @@ pub fn guide_left_in(bleed: &Bleed) -> Option<Finding> {
     );
     let severity = if bleed.depth_db > -20.0 { Severity::Asks } else { Severity::Advice };
     Some(Finding::new("guide_left_in", severity, says).measuring(bleed.depth_db, "dB"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: u32 = 48_000;
+
+    fn noise(count: usize, mut seed: u64) -> impl Iterator<Item = f32> {
+        (0..count).map(move |_| {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (seed >> 40) as f32 / (1u32 << 23) as f32 - 1.0
+        })
+    }
+
+    /// Clicks and a drone.
+    fn guide() -> Vec<f32> {
+        let value = |at: usize| {
+            let t = at as f32 / RATE_HZ as f32;
+            let click = (-90.0 * (t % 0.45)).exp() * (9_000.0 * (t % 0.45)).sin();
+            0.3 * click + 0.05 * (1_200.0 * t).sin()
+        };
+        (0..RATE_HZ as usize * 30).map(value).collect()
+    }
+
+    fn measure(stem: &[f32]) -> Option<Bleed> {
+        let guide = Guide::new(&guide(), -4_800, RATE_HZ);
+        let mut meter = BleedMeter::new(guide, RATE_HZ, 0, 0.0, mean_square(stem));
+        for block in stem.chunks(4_096) {
+            meter.push(&[block]);
+        }
+        meter.finish()
+    }
+
+    #[test]
+    fn a_bleed_is_found_with_its_depth_and_its_delay_though_the_tempo_is_a_little_off() {
+        let guide = guide();
+        let count = RATE_HZ as usize * 28;
+        let size = mean_square(&guide) / (1.0 / 3.0);
+        for (depth_db, drift) in [(-10.0f64, 0.0), (-12.0, 4e-5), (-15.0, -6e-5)] {
+            let gain = (10f64.powf(depth_db / 10.0) / size).sqrt();
+            let stem: Vec<f32> = noise(count, 7)
+                .enumerate()
+                .map(|(at, noise)| {
+                    let from = (at as f64 * (1.0 + drift)) as usize + 4_800 - 480;
+                    noise + gain as f32 * guide[from]
+                })
+                .collect();
+            let bleed = measure(&stem).unwrap();
+            // White noise has a quarter of its power at the low rate.
+            let off = bleed.depth_db - depth_db - 6.0;
+            assert!(off.abs() < 2.0, "{depth_db}: {bleed:?}");
+            assert!((bleed.delay_ms - 10.0).abs() < 1.5, "{bleed:?}");
+        }
+    }
+
+    #[test]
+    fn noise_is_no_bleed_nor_a_player_who_plays_the_guide() {
+        let count = RATE_HZ as usize * 28;
+        let stem: Vec<f32> = noise(count, 9).collect();
+        assert_eq!(measure(&stem), None);
+        // A player who clicks along, some milliseconds about the beat.
+        let click = |t: f32| (-90.0 * t).exp() * (9_000.0 * t).sin();
+        let about = |beat: usize| 0.004 * (beat as f32 * 7.7).sin() + 0.1;
+        let both: Vec<f32> = stem
+            .iter()
+            .enumerate()
+            .map(|(at, noise)| {
+                let t = at as f32 / RATE_HZ as f32;
+                let since = t % 0.45 - about((t / 0.45) as usize);
+                0.002 * noise + if since > 0.0 { click(since) } else { 0.0 }
+            })
+            .collect();
+        assert_eq!(measure(&both), None);
+    }
 }

@@ -10,6 +10,7 @@ use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::finding::{Finding, Severity};
+use crate::onset::Onset;
 
 /// Words a second, and what a word sees.
 const HOP_S: f64 = 0.046_4;
@@ -23,78 +24,228 @@ const HIGHEST_HZ: f64 = 3_000.0;
 /// Rate the sound is brought down to, about.
 const LOW_RATE_HZ: f64 = 8_000.0;
 
-/// Shift between two files that is searched, in words either way: 60 s.
-const MOST_SHIFT: isize = 1_300;
-
 /// Words that must overlap: 10 s.
 const LEAST_WORDS: usize = 215;
 
-/// Bit errors between two versions of one recording stay below this; two takes of one part by
-/// one player lie above (`examples/inspect_study.rs` prints both).
-pub const SAME_RECORDING: f64 = 0.15;
-
-/// The words of a recording, in order.
+/// The words of a recording, and its attacks.
+///
+/// The words find the shift at which two recordings would be one; the attacks then tell whether
+/// they are. Two takes of one part by one player sound alike but differ by the player's spread at
+/// every note; a copy has every note in its place to the millisecond, whatever a codec did to it.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Fingerprint {
     words: Vec<u32>,
+    /// File times in tenths of a millisecond.
+    attacks: Vec<u32>,
 }
 
 impl Fingerprint {
-    /// The words as bytes, little-endian, to be kept.
+    /// As bytes, to be kept: both counts, then words and attacks, all little-endian.
     #[must_use]
     pub fn to_bytes(&self) -> Vec<u8> {
-        self.words.iter().flat_map(|word| word.to_le_bytes()).collect()
+        let counts = [self.words.len() as u32, self.attacks.len() as u32];
+        let all = counts.iter().chain(&self.words).chain(&self.attacks);
+        all.flat_map(|number| number.to_le_bytes()).collect()
     }
 
-    /// From what [`Fingerprint::to_bytes`] gave; bytes left over are dropped.
+    /// From what [`Fingerprint::to_bytes`] gave; empty if it is something else.
     #[must_use]
     pub fn from_bytes(bytes: &[u8]) -> Self {
-        let words = bytes.as_chunks::<4>().0;
-        Self { words: words.iter().map(|four| u32::from_le_bytes(*four)).collect() }
-    }
-
-    /// Share of bits in which two recordings differ at the shift that suits them best: near 0.5
-    /// for strangers, below [`SAME_RECORDING`] for one recording. None when they overlap by less
-    /// than ten seconds.
-    #[must_use]
-    pub fn distance(&self, other: &Fingerprint) -> Option<f64> {
-        // Every fourth word is enough to find the shift.
-        let coarse = (-MOST_SHIFT..=MOST_SHIFT)
-            .filter_map(|shift| self.at_shift(other, shift, 4).map(|distance| (distance, shift)))
-            .min_by(|a, b| a.0.total_cmp(&b.0))?;
-        self.at_shift(other, coarse.1, 1)
-    }
-
-    fn at_shift(&self, other: &Fingerprint, shift: isize, stride: usize) -> Option<f64> {
-        let mine = self.words.get(shift.max(0) as usize..)?;
-        let theirs = other.words.get((-shift).max(0) as usize..)?;
-        let overlap = mine.len().min(theirs.len());
-        if overlap < LEAST_WORDS {
-            return None;
+        let numbers: Vec<u32> =
+            bytes.as_chunks::<4>().0.iter().map(|four| u32::from_le_bytes(*four)).collect();
+        match numbers.as_slice() {
+            [words, attacks, rest @ ..]
+                if (*words as usize).checked_add(*attacks as usize) == Some(rest.len()) =>
+            {
+                let (words, attacks) = rest.split_at(*words as usize);
+                Self { words: words.to_vec(), attacks: attacks.to_vec() }
+            }
+            _ => Self::default(),
         }
-        let pairs = mine[..overlap].iter().zip(&theirs[..overlap]).step_by(stride);
-        let (mut bits, mut words) = (0u64, 0u64);
-        for (mine, theirs) in pairs {
+    }
+}
+
+/// How much two recordings have in common where they suit each other best.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Likeness {
+    /// Share of bits in which the words differ: near 0.5 for strangers.
+    pub bits_apart: f64,
+    /// Attacks that both have, as a share of those of the one that has fewer there.
+    pub attacks_shared: f64,
+    /// How many those are.
+    pub attacks: usize,
+    /// How far those lie apart: a robust standard deviation about their mean, in milliseconds.
+    pub attacks_apart_ms: f64,
+}
+
+/// Limits within which two recordings are one; `examples/inspect_study` and
+/// `tests/reference/study_checks.py` print what copies and second takes reach.
+const COPY_BITS: f64 = 0.36;
+const COPY_SHARED: f64 = 0.6;
+const COPY_APART_MS: f64 = 3.5;
+
+/// With fewer attacks to compare than this the words alone must say so, and clearly.
+const FEW_ATTACKS: usize = 16;
+const CLEAR_BITS: f64 = 0.1;
+
+impl Likeness {
+    /// Whether it is one recording, sent in two forms.
+    #[must_use]
+    pub fn is_copy(&self) -> bool {
+        if self.attacks < FEW_ATTACKS {
+            return self.bits_apart < CLEAR_BITS;
+        }
+        self.bits_apart < COPY_BITS
+            && self.attacks_shared > COPY_SHARED
+            && self.attacks_apart_ms < COPY_APART_MS
+    }
+}
+
+/// One fingerprint made ready to be compared with many.
+pub struct Matcher<'a> {
+    own: &'a Fingerprint,
+    /// Where each half of a word occurs: (half, which half, position), sorted.
+    halves: Vec<(u16, u32)>,
+}
+
+/// Halves of words that occur more often than this (a held note) tell little of the shift.
+const COMMON: usize = 24;
+
+/// Shifts that are looked at closely.
+const SHIFTS: usize = 4;
+
+/// How far attacks may lie from where a shift of whole words puts them.
+const WORD_SLACK_MS: f64 = 60.0;
+
+/// Attacks further apart are not the same note.
+const SAME_NOTE_MS: f64 = 40.0;
+
+impl<'a> Matcher<'a> {
+    /// Of `own`.
+    #[must_use]
+    pub fn new(own: &'a Fingerprint) -> Self {
+        let lower = own.words.iter().enumerate().map(|(at, word)| (*word as u16, at as u32));
+        let mut halves: Vec<(u16, u32)> = lower.filter(|(half, _)| *half != 0).collect();
+        halves.sort_unstable();
+        Self { own, halves }
+    }
+
+    /// What both have in common. None when they overlap by less than ten seconds.
+    #[must_use]
+    pub fn likeness(&self, other: &Fingerprint) -> Option<Likeness> {
+        let best = self
+            .shifts(other)
+            .into_iter()
+            .filter_map(|shift| self.bits_apart(other, shift).map(|bits| (bits, shift)))
+            .min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let (attacks, fewer, apart_ms) = self.attacks(other, best.1);
+        Some(Likeness {
+            bits_apart: best.0,
+            attacks_shared: attacks as f64 / fewer.max(1) as f64,
+            attacks,
+            attacks_apart_ms: apart_ms,
+        })
+    }
+
+    /// The shifts at which most halves of words agree: `own[k + shift]` beside `other[k]`.
+    fn shifts(&self, other: &Fingerprint) -> Vec<isize> {
+        let mut votes = vec![0u32; self.own.words.len() + other.words.len() + 1];
+        for (at, word) in other.words.iter().enumerate() {
+            let half = *word as u16;
+            let from = self.halves.partition_point(|entry| entry.0 < half);
+            let same = self.halves[from..].iter().take(COMMON + 1);
+            let same: Vec<u32> = same.take_while(|e| e.0 == half).map(|e| e.1).collect();
+            if half != 0 && same.len() <= COMMON {
+                for own in same {
+                    votes[own as usize + other.words.len() - at] += 1;
+                }
+            }
+        }
+        let mut best: Vec<usize> = (1..votes.len().saturating_sub(1)).collect();
+        let around = |at: &usize| votes[at - 1] + 2 * votes[*at] + votes[at + 1];
+        let last = best.len().min(SHIFTS);
+        if last > 0 && last < best.len() {
+            best.select_nth_unstable_by_key(last, |at| std::cmp::Reverse(around(at)));
+        }
+        best.truncate(last);
+        best.iter().map(|at| *at as isize - other.words.len() as isize).collect()
+    }
+
+    fn bits_apart(&self, other: &Fingerprint, shift: isize) -> Option<f64> {
+        let mine = self.own.words.get(shift.max(0) as usize..)?;
+        let theirs = other.words.get((-shift).max(0) as usize..)?;
+        let (mut bits, mut words) = (0u64, 0usize);
+        for (mine, theirs) in mine.iter().zip(theirs) {
             // Silence on both sides agrees in everything and tells nothing.
             if (*mine, *theirs) != (0, 0) {
                 bits += u64::from((mine ^ theirs).count_ones());
                 words += 1;
             }
         }
-        let enough = words * stride as u64 >= LEAST_WORDS as u64 / 2;
-        enough.then(|| bits as f64 / (32 * words) as f64)
+        (words >= LEAST_WORDS).then(|| bits as f64 / (32 * words) as f64)
     }
+
+    /// Attacks in common, how many of the one with fewer could be, and how far apart they lie.
+    fn attacks(&self, other: &Fingerprint, shift: isize) -> (usize, usize, f64) {
+        let ms = |attack: &u32| f64::from(*attack) * 0.1;
+        let shift_ms = shift as f64 * HOP_S * 1e3;
+        let mine: Vec<f64> = self.own.attacks.iter().map(ms).collect();
+        let theirs: Vec<f64> = other.attacks.iter().map(|a| ms(a) + shift_ms).collect();
+        let exact_ms = best_offset_ms(&mine, &theirs);
+        let moved: Vec<f64> = theirs.iter().map(|at| at + exact_ms).collect();
+        let inside = |list: &[f64], of: &[f64]| {
+            let (Some(first), Some(last)) = (of.first(), of.last()) else { return 0 };
+            list.iter().filter(|at| (*first..=*last).contains(at)).count()
+        };
+        let fewer = inside(&mine, &moved).min(inside(&moved, &mine));
+        let mut off: Vec<f64> = moved
+            .iter()
+            .filter_map(|at| nearest(&mine, *at))
+            .filter(|off| off.abs() < SAME_NOTE_MS)
+            .collect();
+        let middle = median(&mut off);
+        let mut from_middle: Vec<f64> = off.iter().map(|off| (off - middle).abs()).collect();
+        (off.len().min(fewer), fewer, 1.4826 * median(&mut from_middle))
+    }
+}
+
+/// The offset, within what a shift by whole words leaves open, at which most attacks agree.
+fn best_offset_ms(mine: &[f64], theirs: &[f64]) -> f64 {
+    let mut offsets: Vec<f64> = Vec::new();
+    for at in theirs {
+        let from = mine.partition_point(|own| *own < at - WORD_SLACK_MS);
+        let near = mine[from..].iter().take_while(|own| **own <= at + WORD_SLACK_MS);
+        offsets.extend(near.map(|own| own - at));
+    }
+    offsets.sort_by(f64::total_cmp);
+    const WIDTH_MS: f64 = 8.0;
+    let within = |from: usize| offsets.partition_point(|o| *o <= offsets[from] + WIDTH_MS) - from;
+    let best = (0..offsets.len()).max_by_key(|from| within(*from));
+    best.map_or(0.0, |from| offsets[from + within(from) / 2])
+}
+
+fn nearest(sorted: &[f64], at: f64) -> Option<f64> {
+    let after = sorted.partition_point(|other| *other < at);
+    let beside = [after.checked_sub(1), Some(after)].into_iter().flatten();
+    let off = beside.filter_map(|i| sorted.get(i)).map(|other| at - other);
+    off.min_by(|a, b| a.abs().total_cmp(&b.abs()))
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::INFINITY)
 }
 
 /// The finding for a recording that is already there in another form.
 #[must_use]
-pub fn same_recording(other: &str, distance: f64) -> Finding {
+pub fn same_recording(other: &str, likeness: &Likeness) -> Finding {
     let says = format!(
-        "This sounds like the same recording as {other}, sent once more in another form. If it is \
-         another take, tell us so; otherwise we use only one of the two."
+        "This is the same recording as {other}, sent once more in another form, so it would be \
+         heard twice. If you meant to send another take, send that; otherwise there is nothing to \
+         do."
     );
     let finding = Finding::new("same_recording", Severity::Asks, says);
-    finding.measuring(distance * 100.0, "% of bits differ")
+    finding.measuring(likeness.bits_apart * 100.0, "% of bits differ")
 }
 
 /// Makes a fingerprint as mono sound comes in.
@@ -161,10 +312,11 @@ impl Fingerprinter {
         self.low.drain(..from.min(self.low.len()));
     }
 
-    /// The words.
+    /// The fingerprint of a recording in which these attacks were heard.
     #[must_use]
-    pub fn finish(self) -> Fingerprint {
-        Fingerprint { words: self.words }
+    pub fn finish(self, onsets: &[Onset]) -> Fingerprint {
+        let tenths = |onset: &Onset| (onset.at_s * 1e4).round().max(0.0) as u32;
+        Fingerprint { words: self.words, attacks: onsets.iter().map(tenths).collect() }
     }
 
     fn word(&mut self, from: usize) {
@@ -184,7 +336,7 @@ impl Fingerprinter {
             self.spectrum[bins].iter().map(|bin| bin.norm_sqr()).sum()
         });
         let Some(last) = self.last.replace(energy) else { return };
-        let silent = energy.iter().sum::<f32>() < 1e-6;
+        let silent = energy.iter().sum::<f32>() < 1e-10;
         let bit = |band: usize| {
             let rise = (energy[band] - energy[band + 1]) - (last[band] - last[band + 1]);
             u32::from(rise > 0.0 && !silent) << band

@@ -45,6 +45,15 @@ impl Profile {
         10.0 * (sum / self.channels.len().max(1) as f64).max(1e-14).log10()
     }
 
+    /// Mean square of the channels together within a span.
+    #[must_use]
+    pub fn mean_square(&self, span_s: (f64, f64)) -> f64 {
+        let hops = self.hops_in(span_s);
+        let all = self.channels.iter().flat_map(|channel| &channel.mean_square[hops.clone()]);
+        let count = (hops.len() * self.channels.len()).max(1) as f64;
+        all.copied().map(f64::from).sum::<f64>() / count
+    }
+
     /// Levels within a span, ascending.
     #[must_use]
     pub fn sorted_levels_db(&self, span_s: (f64, f64)) -> Vec<f64> {
