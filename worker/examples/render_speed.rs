@@ -53,6 +53,13 @@ fn make(dir: &str, files: &str, seconds: &str) -> Outcome<()> {
         writer.push(&[&plane])?;
         writer.finish()?;
     }
+    // A take that plays one section: 12 s, from the middle of the second on.
+    let file = std::fs::File::create(Path::new(dir).join("short.stem"))?;
+    let mut writer = StemWriter::create(std::io::BufWriter::new(file), 48_000, 1, 48_000 * 40)?;
+    let mut random = fastrand::Rng::with_seed(77);
+    let plane: Vec<f32> = (0..48_000 * 12).map(|_| random.f32() * 0.6 - 0.3).collect();
+    writer.push(&[&plane])?;
+    writer.finish()?;
     Ok(())
 }
 
@@ -84,6 +91,10 @@ fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
     note("beds_alone_cpu_s", json!(bed_cpu_s));
     note("preview_cold", bench.time(&map, &stems[1..], RenderKind::Preview, &[])?);
     note("one_new_take", bench.time(&map, &stems, RenderKind::Preview, &[])?);
+    let mut more = stems.clone();
+    more.push(StemEntry { path: dir.join("short.stem"), ..entry(count) });
+    note("one_short_take", bench.time(&map, &more, RenderKind::Preview, &[])?);
+    note("preview_again", bench.time(&map, &stems, RenderKind::Preview, &[])?);
     let changed = louder_bells(&map, &piece)?;
     note("one_curve_changed", bench.time(&changed, &stems, RenderKind::Preview, &[])?);
     note("one_section", bench.time(&changed, &stems, RenderKind::Preview, &["Undertow"])?);
@@ -153,7 +164,7 @@ impl Bench<'_> {
         };
         let (begin, cpu_begin) = (Instant::now(), cpu_s()?);
         // Progress tells where the sum ends and where the master does.
-        let marks: Mutex<[f64; 3]> = Mutex::new([0.0; 3]);
+        let marks: Mutex<[f64; 4]> = Mutex::new([0.0; 4]);
         let report: RenderReport = render(&request, &|done| {
             if let Ok(mut marks) = marks.lock() {
                 let now = begin.elapsed().as_secs_f64();
@@ -163,15 +174,18 @@ impl Bench<'_> {
                 }
                 if done <= 0.701 {
                     marks[1] = now;
+                    marks[3] = cpu_s().unwrap_or(0.0) - cpu_begin;
                 }
             }
         })?;
-        let [sum_s, mastered_s, sum_cpu_s] = *marks.lock().map_err(|_| "the clock broke")?;
+        let [sum_s, mastered_s, sum_cpu_s, mix_cpu_s] =
+            *marks.lock().map_err(|_| "the clock broke")?;
         Ok(json!({
             "sum_s": sum_s,
             "master_s": mastered_s - sum_s,
             "files_s": begin.elapsed().as_secs_f64() - mastered_s,
             "sum_cpu_s": sum_cpu_s,
+            "mix_cpu_s": mix_cpu_s,
             "total_cpu_s": cpu_s()? - cpu_begin,
             "total_s": begin.elapsed().as_secs_f64(),
             "beds": report.beds,

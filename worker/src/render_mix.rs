@@ -21,6 +21,7 @@ mod report_page;
 mod request;
 mod spool;
 mod stretch;
+mod tones;
 
 pub use bundle::write_bundle;
 pub use desk::MixTone;

@@ -3,12 +3,14 @@
 mod curve;
 mod difference;
 mod read;
+mod tone;
 #[cfg(test)]
 mod tests;
 mod write;
 
 pub use curve::{CurvePoint, Shape};
 pub use difference::difference;
+pub use tone::{BAND_KINDS, Tone, ToneBand, ToneCompressor, ToneRoom};
 
 use crate::mistake::Mistakes;
 use crate::piece::Piece;
@@ -24,6 +26,8 @@ pub struct Arrangement {
     sections: Vec<SectionGroups>,
     cells: Vec<Cell>,
     stems: Vec<StemException>,
+    room: Option<ToneRoom>,
+    mix: Tone,
 }
 
 /// Stems that move together.
@@ -44,6 +48,8 @@ pub struct Group {
     pub spread: Option<f64>,
     /// Whether it is silent all along.
     pub mute: bool,
+    /// Its tone.
+    pub tone: Tone,
 }
 
 impl Default for Group {
@@ -57,6 +63,7 @@ impl Default for Group {
             pan: 0.0,
             spread: None,
             mute: false,
+            tone: Tone::default(),
         }
     }
 }
@@ -164,6 +171,8 @@ impl Default for Arrangement {
         Arrangement {
             note: String::new(),
             step_ms: read::DEFAULT_STEP_MS,
+            room: None,
+            mix: Tone::default(),
             groups: vec![Group::default()],
             sections: Vec::new(),
             cells: Vec::new(),
@@ -227,6 +236,16 @@ impl Arrangement {
     /// The exceptions.
     pub fn stems(&self) -> &[StemException] {
         &self.stems
+    }
+
+    /// The room that groups send to, if it is not the usual one.
+    pub fn room(&self) -> Option<&ToneRoom> {
+        self.room.as_ref()
+    }
+
+    /// Tone of the whole mix, before the master.
+    pub fn mix_tone(&self) -> &Tone {
+        &self.mix
     }
 
     /// A group by name, in any case.

@@ -22,8 +22,8 @@ mod demo;
 mod mistake;
 
 pub use arrangement::{
-    Arrangement, Cell, CellPoint, CurvePoint, Group, Rule, SectionGroups, Shape, StemException,
-    difference,
+    Arrangement, BAND_KINDS, Cell, CellPoint, CurvePoint, Group, Rule, SectionGroups, Shape,
+    StemException, Tone, ToneBand, ToneCompressor, ToneRoom, difference,
 };
 pub use chart::{Chart, ChartError, ChartRun, ChordChange};
 pub use chord::{Chord, NotAChord};

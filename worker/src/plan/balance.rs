@@ -26,9 +26,14 @@ pub(super) fn trim_db(active_lufs: Option<f64>) -> f64 {
     active_lufs.map_or(0.0, |lufs| (STEM_LUFS - lufs).clamp(-MOST_TRIM_DB, MOST_TRIM_DB))
 }
 
-/// Gain that brings a group to [`GROUP_LUFS`].
+/// Steps in which a group is lifted or lowered, dB: too small to be heard, and large enough that a
+/// short take seldom moves its group where it does not play itself.
+const LEVEL_STEP_DB: f64 = 0.25;
+
+/// Gain that brings a group to [`GROUP_LUFS`], to the nearest [`LEVEL_STEP_DB`].
 pub(super) fn level_gain_db(measured_lufs: Option<f64>) -> f64 {
-    measured_lufs.map_or(0.0, |lufs| (GROUP_LUFS - lufs).clamp(-MOST_LEVEL_DB, MOST_LEVEL_DB))
+    let gain_db = |lufs: f64| (GROUP_LUFS - lufs).clamp(-MOST_LEVEL_DB, MOST_LEVEL_DB);
+    measured_lufs.map_or(0.0, |lufs| (gain_db(lufs) / LEVEL_STEP_DB).round() * LEVEL_STEP_DB)
 }
 
 /// Loudness of a group's stems together where it plays, LUFS: the measured K-weighted powers of

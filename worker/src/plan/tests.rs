@@ -52,3 +52,14 @@ fn low_sounds_stand_near_the_middle() {
         assert!(named <= 0.31 * wide && heard <= 0.21 * wide);
     }
 }
+
+#[test]
+fn a_groups_level_moves_in_steps_too_small_to_hear() {
+    let gains: Vec<f64> =
+        (0..40).map(|step| balance::level_gain_db(Some(-20.0 + f64::from(step) * 0.05))).collect();
+    for (step, gain) in gains.iter().enumerate() {
+        let exact = balance::GROUP_LUFS + 20.0 - step as f64 * 0.05;
+        assert!((gain - exact).abs() <= 0.1251 && (gain * 4.0).fract() == 0.0, "{gain} {exact}");
+    }
+    assert_eq!(balance::level_gain_db(None), 0.0);
+}

@@ -1,5 +1,6 @@
 //! Tone of groups, the shared room, and tone of the mix, carried from stretch to stretch.
 
+use super::tones::tone_of;
 use super::{RenderError, RenderRequest};
 use crate::plan::Plan;
 use ripieno_engine::tone::{OutOfRange, Room, RoomSettings, Tone, ToneSettings};
@@ -31,9 +32,10 @@ pub(super) type Planes = [Vec<f32>; 2];
 impl Desk {
     pub(super) fn new(request: &RenderRequest<'_>, plan: &Plan) -> Result<Self, RenderError> {
         let rate_hz = request.piece.sample_rate_hz;
+        let all = tone_of(request)?;
         let wrong = |error: OutOfRange| RenderError::Impossible(error.to_string());
         let tone = |settings: &ToneSettings| Tone::new(settings, rate_hz).map_err(wrong);
-        for name in request.tone.groups.keys() {
+        for name in all.groups.keys() {
             if request.arrangement.group_named(name).is_none() {
                 let known: Vec<&str> =
                     request.arrangement.groups().iter().map(|group| group.name.as_str()).collect();
@@ -44,8 +46,8 @@ impl Desk {
             }
         }
         let settings_of = |name: &str| {
-            let mut all = request.tone.groups.iter();
-            let set = all.find(|(key, _)| key.eq_ignore_ascii_case(name)).map(|(_, set)| set);
+            let mut groups = all.groups.iter();
+            let set = groups.find(|(key, _)| key.eq_ignore_ascii_case(name)).map(|(_, set)| set);
             set.filter(|set| **set != ToneSettings::default())
         };
         let tones = plan
@@ -54,11 +56,8 @@ impl Desk {
             .map(|group| settings_of(&group.name).map(&tone).transpose())
             .collect::<Result<Vec<_>, _>>()?;
         let sends = tones.iter().flatten().any(|tone| tone.send() > 0.0);
-        let room =
-            sends.then(|| Room::new(&request.tone.room, rate_hz)).transpose().map_err(wrong)?;
-        let mix = (request.tone.mix != ToneSettings::default())
-            .then(|| tone(&request.tone.mix))
-            .transpose()?;
+        let room = sends.then(|| Room::new(&all.room, rate_hz)).transpose().map_err(wrong)?;
+        let mix = (all.mix != ToneSettings::default()).then(|| tone(&all.mix)).transpose()?;
         Ok(Self { tones, room, mix })
     }
 

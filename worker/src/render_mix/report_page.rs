@@ -84,11 +84,16 @@ fn figures(report: &RenderReport) -> String {
         ("Loudness", or_dash(loudness.integrated_lufs, "LUFS")),
         ("Loudness range", or_dash(loudness.range_lu, "LU")),
         ("Highest true peak", or_dash(loudness.true_peak_dbtp, "dBTP")),
-        ("Limiter at most", or_dash(Some(report.limited_db), "dB")),
+        ("Limiter at most", limiter(report.limited_db)),
     ];
     let entry =
         |(name, value): &(&str, String)| format!("<div><dt>{name}</dt><dd>{value}</dd></div>");
     format!("<dl>{}</dl>", entries.iter().map(entry).collect::<String>())
+}
+
+/// What the limiter took, in words where it took nothing.
+fn limiter(limited_db: f64) -> String {
+    if limited_db < 0.05 { "not needed".into() } else { or_dash(Some(limited_db), "dB") }
 }
 
 fn notes(report: &RenderReport) -> String {

@@ -242,6 +242,11 @@ fn sections_groups_and_one_take_can_be_heard_alone_or_louder() {
         (samples.start, (samples.end - samples.start) as u64)
     );
     assert_eq!(part.groups, whole.groups, "levels are the whole piece's");
+    let (whole_gain, part_gain) = (whole.master_gain_db, part.master_gain_db);
+    assert_eq!(whole_gain, part_gain, "a section is as loud as it is in the whole");
+    let of_whole = whole.sections.iter().find(|section| section.name == part.sections[0].name);
+    assert_eq!(of_whole.unwrap().lufs, part.sections[0].lufs);
+    assert!(part.notes[0].contains("whole piece"), "{:?}", part.notes);
     request.groups = vec!["Bells".into()];
     assert_eq!(render(&request, &|_| {}).unwrap().groups.len(), 1);
     request.groups.clear();
@@ -298,6 +303,16 @@ fn tone_is_heard_and_a_room_is_a_group_of_its_own() {
     assert_ne!(mix_hash(&dry), mix_hash(&wet));
     let names: Vec<&str> = wet.files.iter().map(|file| file.name.as_str()).collect();
     assert!(names.contains(&"groups/3-Room.wav"), "{names:?}");
+    request.tone = MixTone::default();
+    let written = TWO_GROUPS.replacen(
+        "name = \"Bells\"",
+        "name = \"Bells\"\ntone = { bands = [{ kind = \"high-pass\", hz = 100 }], send_db = -6 }",
+        1,
+    );
+    let toned =
+        arrangement(&format!("{written}\n[mix]\ncompressor = {{ threshold_db = -30 }}\n"), &piece);
+    request.arrangement = &toned;
+    assert_eq!(mix_hash(&wet), mix_hash(&render(&request, &|_| {}).unwrap()));
     request.tone.groups.insert("Choir".into(), Default::default());
     assert!(matches!(render(&request, &|_| {}), Err(RenderError::UnknownGroup { .. })));
 }

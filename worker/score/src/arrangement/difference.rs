@@ -8,6 +8,12 @@ pub fn difference(old: &Arrangement, new: &Arrangement) -> Vec<String> {
     if old.step_ms != new.step_ms {
         said.push(format!("Steps of level take {} ms instead of {} ms.", new.step_ms, old.step_ms));
     }
+    if old.room != new.room {
+        said.push("The room that groups send to is another.".into());
+    }
+    if old.mix != new.mix {
+        said.push("The tone of the whole mix is another.".into());
+    }
     groups(old, new, &mut said);
     limits(old, new, &mut said);
     cells(old, new, &mut said);
@@ -55,6 +61,9 @@ fn group_change(old: &Group, new: &Group, said: &mut Vec<String>) {
     if old.mute != new.mute {
         let verb = if new.mute { "is muted" } else { "is heard again" };
         said.push(format!("Group {name} {verb}."));
+    }
+    if old.tone != new.tone {
+        said.push(format!("Group {name} has another tone."));
     }
     if old.rules != new.rules || old.takes_rest != new.takes_rest {
         said.push(format!("Group {name} has other rules, so takes may join or leave it."));

@@ -1,6 +1,8 @@
 //! Reads an arrangement from its document and notes every mistake in it.
 
-use super::{Arrangement, Cell, CellPoint, Group, Rule, SectionGroups, Shape, StemException, same};
+use super::{
+    Arrangement, Cell, CellPoint, Group, Rule, SectionGroups, Shape, StemException, same, tone,
+};
 use crate::document::{self, Node, Notes, Table, shorten};
 use crate::family::families;
 use crate::mistake::{Mistakes, nearest};
@@ -35,19 +37,24 @@ fn arrangement(root: &Node, piece: &Piece, notes: &Notes) -> Option<Arrangement>
     let step_ms = table.number("step_ms", 1.0..=500.0).unwrap_or(DEFAULT_STEP_MS);
     table.need("groups", "add [[groups]] with a name and rules");
     let nodes = table.list("groups", MOST_GROUPS);
-    let groups = groups(nodes, notes);
+    let groups = groups(nodes, piece.sample_rate_hz, notes);
     let scope = Scope { piece, groups: &groups, notes };
     let sections = scope.section_limits(table.list("sections", 1_000));
     let cells = scope.cells(table.list("cells", MOST_CELLS));
     let stems = scope.stems(table.list("stems", MOST_STEMS));
+    let room = table.get("room").and_then(|node| tone::room(node, notes));
+    let mix = table
+        .get("mix")
+        .map(|node| tone::tone(node, "the tone of the mix", false, piece.sample_rate_hz, notes));
     table.done();
-    Some(Arrangement { note, step_ms, sections, cells, stems, groups })
+    let mix = mix.unwrap_or_default();
+    Some(Arrangement { note, step_ms, sections, cells, stems, room, mix, groups })
 }
 
-fn groups(nodes: &[Node], notes: &Notes) -> Vec<Group> {
+fn groups(nodes: &[Node], rate_hz: u32, notes: &Notes) -> Vec<Group> {
     let mut groups: Vec<Group> = Vec::new();
     for node in nodes {
-        let Some(group) = group(node, notes) else { continue };
+        let Some(group) = group(node, rate_hz, notes) else { continue };
         if groups.iter().any(|other| same(&other.name, &group.name)) {
             let what = format!("two groups are called \"{}\"", shorten(&group.name));
             notes.note(&node.place, what, "give each a name of its own");
@@ -60,7 +67,7 @@ fn groups(nodes: &[Node], notes: &Notes) -> Vec<Group> {
     groups
 }
 
-fn group(node: &Node, notes: &Notes) -> Option<Group> {
+fn group(node: &Node, rate_hz: u32, notes: &Notes) -> Option<Group> {
     let mut table = Table::of(node, "a group", notes)?;
     let name_node = table.need("name", "add name = \"…\"");
     let name = table.text("name", 80).map(|name| name.trim().to_string());
@@ -71,13 +78,16 @@ fn group(node: &Node, notes: &Notes) -> Option<Group> {
     let pan = table.number("pan", -1.0..=1.0).unwrap_or(0.0);
     let spread = table.number("spread", 0.0..=1.0);
     let mute = table.truth("mute").unwrap_or(false);
+    let tone = table.get("tone");
+    let tone = tone.map(|node| tone::tone(node, "the tone of a group", true, rate_hz, notes));
     table.done();
     let name = name?;
     if name.is_empty() {
         let place = name_node.map_or(&node.place, |node| &node.place);
         notes.note(place, "a group has an empty name", "name it");
     }
-    Some(Group { name, rules, takes_rest, gain_db, pan, spread, mute })
+    let tone = tone.unwrap_or_default();
+    Some(Group { name, rules, takes_rest, gain_db, pan, spread, mute, tone })
 }
 
 fn rule(node: &Node, notes: &Notes) -> Option<Rule> {

@@ -138,3 +138,34 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn tone_is_read_written_compared_and_its_mistakes_are_said() {
+    let piece = crate::nine_harbours().0;
+    let plain = "[[groups]]\nname = \"Bells\"\nrest = true\n";
+    let toned = format!(
+        "{plain}tone = {{ bands = [{{ kind = \"bell\", hz = 400, gain_db = -3 }}], send_db = -12 }}\n\
+         [room]\nrt60_s = 2.5\n[mix]\ncompressor = {{ ratio = 2 }}\n"
+    );
+    let map = Arrangement::from_toml(&toned, "a", &piece).unwrap();
+    let tone = &map.groups()[0].tone;
+    assert_eq!((tone.bands[0].hz, tone.bands[0].gain_db, tone.send_db), (400.0, -3.0, Some(-12.0)));
+    assert_eq!(map.mix_tone().compressor.as_ref().unwrap().threshold_db, -24.0);
+    assert_eq!(Arrangement::from_toml(&map.to_toml(), "a", &piece).unwrap(), map);
+    let json = map.to_json().to_string();
+    assert_eq!(Arrangement::from_json(&json, "a", &piece).unwrap(), map);
+    let before = Arrangement::from_toml(plain, "a", &piece).unwrap();
+    assert_eq!(
+        difference(&before, &map),
+        [
+            "The room that groups send to is another.",
+            "The tone of the whole mix is another.",
+            "Group Bells has another tone.",
+        ]
+    );
+    let wrong = toned.replace("bell\"", "bel\"").replace("hz = 400", "hz = 90000");
+    let said = Arrangement::from_toml(&wrong, "a", &piece).unwrap_err().to_string();
+    assert!(said.contains("high-pass, low-pass") && said.contains("hz"), "{said}");
+    let wrong = toned.replace("ratio = 2 }", "ratio = 2 }\nsend_db = -3");
+    assert!(Arrangement::from_toml(&wrong, "a", &piece).is_err(), "the mix sends nowhere");
+}

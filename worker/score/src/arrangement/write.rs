@@ -5,7 +5,7 @@ use serde_json::{Map, Value, json};
 use super::{Arrangement, Cell, Group, Rule, StemException};
 
 pub(super) fn to_json(map: &Arrangement) -> Value {
-    json!({
+    let mut value = json!({
         "note": map.note,
         "step_ms": map.step_ms,
         "groups": map.groups.iter().map(group).collect::<Value>(),
@@ -14,7 +14,14 @@ pub(super) fn to_json(map: &Arrangement) -> Value {
         }).collect::<Value>(),
         "cells": map.cells.iter().map(cell).collect::<Value>(),
         "stems": map.stems.iter().map(stem).collect::<Value>(),
-    })
+    });
+    if let Some(room) = &map.room {
+        value["room"] = serde_json::to_value(room).unwrap_or_default();
+    }
+    if !map.mix.is_none() {
+        value["mix"] = map.mix.json();
+    }
+    value
 }
 
 pub(super) fn to_toml(map: &Arrangement) -> String {
@@ -38,6 +45,9 @@ fn group(group: &Group) -> Value {
     }
     if group.mute {
         value["mute"] = json!(true);
+    }
+    if !group.tone.is_none() {
+        value["tone"] = group.tone.json();
     }
     value
 }
