@@ -29,9 +29,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let tuning = playing.tuning_cents.map_or("null".into(), |cents| format!("{cents:.2}"));
     println!(
         "{{\"onsets\":[{}],\"tuning_cents\":{tuning},\"duration_s\":{},\"seconds\":{seconds},\
-         \"chroma_hop_s\":{},\"chroma\":[{}]}}",
+         \"novelty\":{:?},\"chroma_hop_s\":{},\"chroma\":[{}]}}",
         onsets.join(","),
         playing.duration_s,
+        playing.novelty,
         playing.chroma_hop_s,
         chroma.join(",")
     );
