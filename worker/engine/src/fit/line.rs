@@ -197,7 +197,28 @@ fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::ma
         })
         .collect();
     samples.sort_by(|a, b| a.x.total_cmp(&b.x));
-    line_through_drift(&samples)
+    let mut line = line_through_drift(&samples)?;
+    let span_s = samples[samples.len() - 1].x - samples[0].x;
+    let centre_s = samples.iter().map(|sample| sample.x).sum::<f64>() / samples.len() as f64;
+    let hidden = hidden_drift(span_s);
+    line.covariance[0] += hidden * centre_s * centre_s;
+    line.covariance[1] -= hidden * centre_s;
+    line.covariance[2] += hidden;
+    Some(line)
+}
+
+/// Everyone drifts by so much within so long (Hennig et al., PLoS ONE 6, 2011, found 1/f noise of
+/// some milliseconds in all players they measured).
+const DRIFT_S: f64 = 0.004;
+const DRIFT_TIME_S: f64 = 8.0;
+/// A part of this length shows its own drift well enough.
+const SHOWN_S: f64 = 50.0;
+
+/// Variance of the slope by a drift that a short part can't show, since it passes for a slope.
+fn hidden_drift(span_s: f64) -> f64 {
+    let span_s = span_s.max(DRIFT_TIME_S);
+    let slope = DRIFT_S * DRIFT_S * 12.0 * 2.0 * DRIFT_TIME_S / span_s.powi(3);
+    slope * (SHOWN_S / span_s).min(1.0).powi(2)
 }
 
 /// Robust standard deviation of trusted strokes about the smoothed drift.

@@ -16,7 +16,7 @@ const MOST_EARLY_MS: f64 = -130.0;
 const MOST_LATE_MS: f64 = 400.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
 const WANDER_MS: (f64, f64) = (35.0, 80.0);
-/// An end of the piece known no better than this has to be asked about.
+/// The last of the playing known no better than this has to be asked about.
 const LOOSE_END_MS: f64 = 25.0;
 
 /// Fills in findings, candidates and certainty for a fit by marks.
@@ -52,7 +52,7 @@ pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut 
             at_s: Vec::new(),
         });
     }
-    if best.ratio_sd * take.beats.end_s() * 1e3 > LOOSE_END_MS {
+    if best.ratio_sd * last_played_s(take, Some(&best.laid)) * 1e3 > LOOSE_END_MS {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
     }
     jumps(&best.track.jumps, fit);
@@ -136,13 +136,14 @@ fn mark_cut(best: &Reading<'_>, fit: &mut Fit) {
         Part::FirstHalf => "end",
         Part::SecondHalf => "beginning",
     };
+    let which = if best.opening.is_closing { "closing" } else { "opening" };
     fit.findings.push(Finding {
         code: "mark_cut",
         severity: Severity::Info,
         value: None,
         unit: "",
         says: format!(
-            "The {half} of the opening mark is cut off or drowned. What is left of it was enough; \
+            "The {half} of the {which} mark is cut off or drowned. What is left of it was enough; \
              next time please leave all of it in."
         ),
         at_s: vec![(arrival.at_s, arrival.at_s)],
@@ -204,13 +205,22 @@ fn ratio_uncertain(severity: Severity, ratio_sd: f64) -> Finding {
 }
 
 fn ratio_known(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
-    let loose_ms = best.ratio.1 * take.beats.end_s() * 1e3;
+    let loose_ms = best.ratio.1 * last_played_s(take, best.laid.as_ref()) * 1e3;
     let said = fit.findings.iter().any(|finding| finding.code == "ratio_uncertain");
     if loose_ms > LOOSE_END_MS && !said {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio.1));
     } else if best.laid.is_none() && best.pair.is_none() && !said {
         fit.findings.push(ratio_uncertain(Severity::Advice, best.ratio.1));
     }
+}
+
+/// Piece time of the last that is played: what lies beyond does not depend on the ratio.
+fn last_played_s(take: &Take<'_>, laid: Option<&Laid>) -> f64 {
+    let end_s = take.beats.end_s();
+    let trusted = |laid: &Laid| {
+        laid.strokes.iter().rev().find(|stroke| stroke.trust > 0.3).map(|stroke| stroke.pulse_s)
+    };
+    laid.and_then(trusted).map_or(end_s, |last_s| last_s.abs().min(end_s))
 }
 
 fn jumps(jumps: &[Jump], fit: &mut Fit) {

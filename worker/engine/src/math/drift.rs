@@ -30,7 +30,7 @@ const TIME_CONSTANTS_S: [f64; 5] = [0.3, 1.5, 8.0, 40.0, 200.0];
 /// Variance of the drift as a multiple of the white variance.
 const DRIFTS: [f64; 7] = [0.01, 0.04, 0.15, 0.5, 1.5, 5.0, 20.0];
 /// Prior odds of a player without drift against any one drift.
-const STEADY: f64 = 150.0;
+const STEADY: f64 = 40.0;
 /// Prior odds of 1/f drift against drift with any one time constant.
 const PINK: f64 = 8.0;
 const MOST: usize = TIME_CONSTANTS_S.len();
