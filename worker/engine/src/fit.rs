@@ -8,6 +8,7 @@ mod harmony;
 mod line;
 mod marked;
 mod marks;
+mod notes;
 mod pattern;
 mod say;
 mod search;
@@ -23,6 +24,7 @@ use crate::onset::Playing;
 use beats::BeatClock;
 use harmony::Harmony;
 use marked::Reading;
+use notes::Notes;
 use pattern::Tables;
 use take::Take;
 
@@ -157,13 +159,16 @@ pub fn fit(grid: &Grid, heard: &Heard<'_>, prior: &Prior) -> Option<Fit> {
     let beats = BeatClock::new(&grid.beats_s)?;
     let tables = Tables::new(beats.beat_s());
     let harmony = Harmony::new(grid, &beats, heard.playing, 0);
-    let mut take =
-        Take { grid, beats: &beats, tables: &tables, playing: heard.playing, prior, harmony };
+    let notes = Notes::new(grid, heard.playing, 0);
+    let playing = heard.playing;
+    let mut take = Take { grid, beats: &beats, tables: &tables, playing, prior, harmony, notes };
     let openings = marks::openings(grid, heard, prior);
     let mut readings: Vec<Reading<'_>> = openings
         .iter()
         .map(|opening| {
-            let pair = marks::pair(grid, heard, opening.arrival, prior);
+            let pair = (!opening.is_closing)
+                .then(|| marks::pair(grid, heard, opening.arrival, prior))
+                .flatten();
             marked::read(&mut take, *opening, pair)
         })
         .collect();
@@ -225,7 +230,7 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
     });
     let mut fit = Fit {
         bar1_beat1_s: best.bar1_beat1_s,
-        bar1_beat1_sd_s: best.bar1_beat1_sd_s,
+        bar1_beat1_sd_s: best.bar1_beat1_sd_s.hypot(take.prior.ensemble_lag_sd_ms * 1e-3),
         ratio_ppm: best.ratio * 1e6,
         ratio_sd_ppm: best.ratio_sd * 1e6,
         lag_ms: None,

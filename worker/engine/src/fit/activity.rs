@@ -54,12 +54,15 @@ pub(super) fn runs(playing: &Playing, events: &[Event], from_s: f64, to_s: f64) 
 }
 
 /// Log likelihood of the runs' beginnings and ends lying where they do to the sections, against
-/// lying anywhere; sounding outside the piece costs. `piece_at` maps file to piece time.
+/// lying anywhere; sounding outside the piece costs. `piece_at` maps file to piece time. Of a part
+/// that never strikes the beat, as far as `beside` tells (0..1), the first stroke is half a beat
+/// after a border.
 pub(super) fn score(
     runs: &[Run],
     sections: &[(f64, f64)],
     end_s: f64,
     beat_s: f64,
+    beside: f64,
     piece_at: &dyn Fn(f64) -> f64,
 ) -> f64 {
     let beats = end_s / beat_s;
@@ -75,7 +78,11 @@ pub(super) fn score(
         let ends = sections.iter().map(|section| section.1).chain([end_s]);
         let start = starts.map(|at| (from_s - at) / beat_s).min_by(nearer);
         let end = ends.map(|at| (to_s - at) / beat_s).min_by(nearer);
-        sum += start.map_or(0.0, |off| border(off, 0.12, 2.0, 0.55, beats));
+        sum += start.map_or(0.0, |off| {
+            let on = border(off, 0.12, 2.0, 0.55, beats).exp();
+            let after = border(off - 0.5, 0.12, 2.0, 0.55, beats).exp();
+            ((1.0 - beside) * on + beside * after).ln()
+        });
         sum += end.map_or(0.0, |off| border(off - 0.3, 0.8, 3.0, 0.5, beats));
     }
     sum

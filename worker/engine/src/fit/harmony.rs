@@ -6,7 +6,7 @@ use crate::onset::Playing;
 
 /// Concentrations over which the agreement is averaged: 0 is a part whose notes say nothing
 /// about the chords, 40 one that spells them.
-const CONCENTRATIONS: [f64; 6] = [0.0, 2.0, 5.0, 10.0, 20.0, 40.0];
+pub(super) const CONCENTRATIONS: [f64; 6] = [0.0, 2.0, 5.0, 10.0, 20.0, 40.0];
 /// Neighbouring chords share held notes, so each is worth only this part of a witness until
 /// the take itself has been asked.
 const WITNESS: f64 = 0.5;
@@ -144,7 +144,7 @@ fn chords(grid: &Grid, beats: &BeatClock) -> Vec<Chord> {
 }
 
 /// Without its mean and of unit length; `None` for a flat one.
-fn unit(row: &[f64; 12]) -> Option<[f64; 12]> {
+pub(super) fn unit(row: &[f64; 12]) -> Option<[f64; 12]> {
     let mean = row.iter().sum::<f64>() / 12.0;
     let size = row.iter().map(|value| (value - mean).powi(2)).sum::<f64>().sqrt();
     (size > 1e-6).then(|| row.map(|value| (value - mean) / size))
@@ -157,7 +157,7 @@ fn dot(a: &[f64; 12], b: &[f64; 12]) -> f64 {
 /// log of the normaliser of the von Mises-Fisher density of this concentration against the
 /// uniform one, in the eleven dimensions that zero mean leaves (Mardia & Jupp, Directional
 /// Statistics, 2000, section 9.3.2): log 0F1(; 11/2; κ²/4).
-fn log_norm(concentration: f64) -> f64 {
+pub(super) fn log_norm(concentration: f64) -> f64 {
     let quarter = concentration * concentration / 4.0;
     let (mut sum, mut term) = (1.0, 1.0);
     for k in 0..80 {

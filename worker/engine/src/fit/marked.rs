@@ -6,7 +6,7 @@ use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::marks::{Opening, Pair};
 use super::pattern::{ANY, Choice, Rhythm};
-use super::search::{self, Anchor, Field, Mode, posterior};
+use super::search::{self, Anchor, Field, Mode, PARTS, posterior};
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Track, follow};
 use super::{Prior, Take, steps, tempo};
@@ -43,15 +43,19 @@ const HOPELESS: f64 = 9.0;
 /// Whole beats by which a take may have been moved against its mark.
 const SHIFTS: i32 = 8;
 const SHIFT_COST: f64 = 9.0;
+/// A track may begin so far from the line it follows.
+const SAME_LINE_S: f64 = 0.06;
+const STRAY_COST: f64 = 12.0;
 
 pub(super) fn read<'a>(
     take: &mut Take<'_>,
     opening: Opening<'a>,
     pair: Option<Pair<'a>>,
 ) -> Reading<'a> {
-    let mark_s = take.grid.opening_mark_s.unwrap_or(0.0);
-    let anchor = Anchor { file_s: opening.arrival.at_s, piece_s: mark_s };
-    let from_s = anchor.file_at(-take.beats.beat_s(), 0.0).max(anchor.file_s) - 0.1;
+    let anchor = Anchor { file_s: opening.arrival.at_s, piece_s: opening.piece_s };
+    let before_s = anchor.file_at(-take.beats.beat_s(), 0.0);
+    let earliest_s = if opening.is_closing { 0.0 } else { anchor.file_s };
+    let from_s = before_s.max(earliest_s) - 0.1;
     let end_s = anchor.file_at(take.beats.end_s() + take.beats.beat_s(), take.most_ratio());
     let events = strokes(&take.playing.onsets, from_s, end_s.min(opening.until_s));
     let runs = activity::runs(take.playing, &events, from_s, opening.until_s);
@@ -165,16 +169,18 @@ fn rate(take: &mut Take<'_>, reading: &Reading<'_>, runs: &[Run]) -> Vec<Rated> 
             ratio: mode.ratio,
             lag_s: mode.lag_s,
             rhythm: &take.tables.rhythm(choice),
-            log_lag_prior: &|lag| belief::log_lag(lag, prior),
+            log_lag_prior: &|lag| belief::log_lag(lag, prior) - stray(lag - mode.lag_s, choice),
         };
         let (track, score) = follow(beats, &reading.events, reading.anchor, &guide);
-        mode.score = score + log_ratio_prior(mode.ratio);
+        mode.score = score + log_ratio_prior(mode.ratio) + choice.log_prior();
         followed.push((mode, track));
     }
     followed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));
     if let Some((mode, track)) = followed.first() {
         take.weigh_witnesses(reading.anchor, mode, track);
     }
+    let mut followed = beside_the_best(take, reading, followed);
+    followed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));
     let mut rated: Vec<Rated> = Vec::new();
     for (rank, (mode, track)) in followed.into_iter().enumerate() {
         let shifts = if rank < 2 && beats.is_steady() { SHIFTS } else { 0 };
@@ -188,6 +194,51 @@ fn rate(take: &mut Take<'_>, reading: &Reading<'_>, runs: &[Run]) -> Vec<Rated> 
     }
     rated.sort_by(|a, b| b.score.total_cmp(&a.score));
     rated
+}
+
+/// The best line's rivals by parts of a beat, each with the best line's own drift: what parts them
+/// is then the rhythm and the lag alone, and not how well each happened to be followed. They stand
+/// for the lines that were followed there.
+fn beside_the_best(
+    take: &Take<'_>,
+    reading: &Reading<'_>,
+    followed: Vec<(Mode, Track)>,
+) -> Vec<(Mode, Track)> {
+    let (beats, events, anchor) = (take.beats, &reading.events, reading.anchor);
+    let (Some((best, track)), Some(first), Some(last)) =
+        (followed.first().cloned(), events.first(), events.last())
+    else {
+        return followed;
+    };
+    let pulse = |mode: &Mode| {
+        let began_s = mode.lag_s + track.at(first.at_s);
+        search::pulse_along(beats, take.tables, events, anchor, mode, &|u| track.at(u))
+            + belief::log_lag(began_s, take.prior)
+    };
+    let known = pulse(&best);
+    let shifted: Vec<Mode> = PARTS
+        .iter()
+        .map(|part| best.lag_s + part * beats.beat_s() * (1.0 + best.ratio))
+        .filter(|lag_s| *lag_s >= LAGS_S.0 && *lag_s <= LAGS_S.1)
+        .map(|lag_s| {
+            let mode = Mode { lag_s, ..best };
+            Mode { score: best.score + pulse(&mode) - known, ..mode }
+        })
+        .collect();
+    let span_s = (first.at_s - anchor.file_s, last.at_s - anchor.file_s);
+    let stood_for = |mode: &Mode| shifted.iter().any(|other| search::is_same(other, mode, span_s));
+    let mut kept: Vec<(Mode, Track)> = followed
+        .into_iter()
+        .filter(|(mode, track)| !track.jumps.is_empty() || !stood_for(mode))
+        .collect();
+    kept.extend(shifted.into_iter().map(|mode| (mode, track.clone())));
+    kept
+}
+
+/// A line is followed for what it is: one that begins elsewhere is another line, with its own
+/// claim. Only a start whose rhythm is not known yet may find its place as it goes.
+fn stray(off_s: f64, choice: Choice) -> f64 {
+    if choice == ANY || off_s.abs() < SAME_LINE_S { 0.0 } else { STRAY_COST }
 }
 
 /// Lines worth following: those that keep the strokes in step from end to end, and, for a take

@@ -3,10 +3,14 @@
 use super::{Grid, Heard, Prior};
 use crate::locate::Arrival;
 
-/// An opening mark, with the stretch of file that may belong to it.
+/// A mark to go by, with the stretch of file that may belong to it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Opening<'a> {
     pub(super) arrival: &'a Arrival,
+    /// Where the mark lies in the piece.
+    pub(super) piece_s: f64,
+    /// Whether it is the closing mark, for want of an opening one.
+    pub(super) is_closing: bool,
     /// Where the next opening mark begins, or the end of the file.
     pub(super) until_s: f64,
 }
@@ -14,22 +18,39 @@ pub(super) struct Opening<'a> {
 /// Opening marks nearer to one another than this are one and its echo.
 const ECHO_S: f64 = 0.5;
 
-/// The opening marks that are believed, in order of time.
+/// The opening marks that are believed, in order of time; where there is none, the closing mark.
 pub(super) fn openings<'a>(grid: &Grid, heard: &Heard<'a>, prior: &Prior) -> Vec<Opening<'a>> {
-    if grid.opening_mark_s.is_none() {
-        return Vec::new();
+    let opening = grid.opening_mark_s.map(|piece_s| (piece_s, believed(heard.opening, prior)));
+    if let Some((piece_s, arrivals)) = opening.filter(|(_, arrivals)| !arrivals.is_empty()) {
+        let ends = arrivals.iter().skip(1).map(|next| next.at_s - 0.3);
+        let ends: Vec<f64> = ends.chain([heard.playing.duration_s]).collect();
+        let one = |(arrival, until_s)| Opening { arrival, piece_s, is_closing: false, until_s };
+        return arrivals.into_iter().zip(ends).map(one).collect();
     }
+    let Some(piece_s) = grid.closing_mark_s else { return Vec::new() };
+    let surest =
+        believed(heard.closing, prior).into_iter().max_by(|a, b| a.score.total_cmp(&b.score));
+    let one = |arrival: &'a Arrival| {
+        let until_s = arrival.at_s - BEFORE_CLOSING_S;
+        Opening { arrival, piece_s, is_closing: true, until_s }
+    };
+    surest.map(one).into_iter().collect()
+}
+
+/// What sounds so little before a closing mark's middle may be the mark itself.
+const BEFORE_CLOSING_S: f64 = 0.5;
+
+/// Arrivals sure enough to go by, without echoes, in order of time.
+fn believed<'a>(arrivals: &'a [Arrival], prior: &Prior) -> Vec<&'a Arrival> {
     let mut believed: Vec<&Arrival> = Vec::new();
-    for arrival in heard.opening {
+    for arrival in arrivals {
         let echo = believed.iter().any(|other| (other.at_s - arrival.at_s).abs() < ECHO_S);
         if arrival.score >= prior.least_mark_score && arrival.at_s.is_finite() && !echo {
             believed.push(arrival);
         }
     }
     believed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    let ends = believed.iter().skip(1).map(|next| next.at_s - 0.3);
-    let ends: Vec<f64> = ends.chain([heard.playing.duration_s]).collect();
-    believed.into_iter().zip(ends).map(|(arrival, until_s)| Opening { arrival, until_s }).collect()
+    believed
 }
 
 /// Ratio by the distance of two marks.

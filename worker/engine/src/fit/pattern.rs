@@ -150,10 +150,17 @@ impl Rhythm {
 const TEMPER: f64 = 0.6;
 
 /// A pattern and a spread.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Choice {
     pattern: usize,
     spread_s: f64,
+}
+
+impl Choice {
+    /// Log of how frequent its pattern is.
+    pub(super) fn log_prior(&self) -> f64 {
+        PATTERNS[self.pattern].prior.ln()
+    }
 }
 
 fn cell_of(phase: f32) -> usize {

@@ -74,7 +74,82 @@ pub(super) fn modes(
             cells.push(Mode { ratio, lag_s, score });
         }
     }
-    distinct(cells, (first.at_s - anchor.file_s, last.at_s - anchor.file_s))
+    let span_s = (first.at_s - anchor.file_s, last.at_s - anchor.file_s);
+    let mut pulse = |ratio: f64, lag_s: f64| {
+        strike(beats, events, anchor, (ratio, lag_s), &mut strokes);
+        tables.score(&strokes) + (field.log_ratio_prior)(ratio) + (field.log_lag_prior)(lag_s)
+    };
+    let steps = (FAR_STEP_S / reach, LAG_STEP_S);
+    let mut kept = distinct(cells, span_s);
+    kept.iter_mut().for_each(|mode| sharpen(mode, steps, &mut pulse));
+    kept.sort_by(|a, b| b.score.total_cmp(&a.score));
+    for (ratio, lag_s) in shifts(beats, field, &kept) {
+        let mut mode = Mode { ratio, lag_s, score: pulse(ratio, lag_s) };
+        sharpen(&mut mode, steps, &mut pulse);
+        if !kept.iter().any(|other| is_same(other, &mode, span_s)) {
+            kept.push(mode);
+        }
+    }
+    kept.sort_by(|a, b| b.score.total_cmp(&a.score));
+    kept
+}
+
+/// Moves a mode to the top of its own hill: between cells of the search several nats are lost,
+/// and more by one mode than by another.
+fn sharpen(mode: &mut Mode, steps: (f64, f64), pulse: &mut dyn FnMut(f64, f64) -> f64) {
+    let (mut by_ratio, mut by_lag) = (0.5 * steps.0, 0.5 * steps.1);
+    for _ in 0..SHARPENED {
+        for (ratio, lag) in [(0.0, -1.0), (0.0, 1.0), (-1.0, 0.0), (1.0, 0.0)] {
+            let (ratio, lag_s) = (mode.ratio + ratio * by_ratio, mode.lag_s + lag * by_lag);
+            let score = pulse(ratio, lag_s);
+            if score > mode.score {
+                *mode = Mode { ratio, lag_s, score };
+            }
+        }
+        (by_ratio, by_lag) = (0.6 * by_ratio, 0.6 * by_lag);
+    }
+}
+
+/// Rounds of ever smaller steps.
+const SHARPENED: usize = 5;
+
+/// Ratios whose shifts by part of a beat are looked at.
+const SHIFTED: usize = 2;
+/// Parts of a beat by which a line may be off and still meet the pulse.
+pub(super) const PARTS: [f64; 10] = {
+    const THIRD: f64 = 1.0 / 3.0;
+    [-0.75, -2.0 * THIRD, -0.5, -THIRD, -0.25, 0.25, THIRD, 0.5, 2.0 * THIRD, 0.75]
+};
+
+/// The best lines moved by parts of a beat: the pulse alone may hardly part them, so that they
+/// must not be lost among neighbours of the best.
+fn shifts(beats: &BeatClock, field: &Field<'_>, kept: &[Mode]) -> Vec<(f64, f64)> {
+    let beat_s = beats.beat_s();
+    let moved = kept.iter().take(SHIFTED).flat_map(|mode| {
+        PARTS.map(|part| (mode.ratio, mode.lag_s + part * beat_s * (1.0 + mode.ratio)))
+    });
+    moved.filter(|(_, lag_s)| *lag_s >= field.lags_s.0 && *lag_s <= field.lags_s.1).collect()
+}
+
+/// Log likelihood of the strokes' phases along a line, its drift taken off.
+pub(super) fn pulse_along(
+    beats: &BeatClock,
+    tables: &Tables,
+    events: &[Event],
+    anchor: Anchor,
+    mode: &Mode,
+    drift_at: &dyn Fn(f64) -> f64,
+) -> f64 {
+    let strokes: Vec<Struck> = struck(events)
+        .into_iter()
+        .zip(events)
+        .map(|(stroke, event)| {
+            let played_s = event.at_s - mode.lag_s - drift_at(event.at_s);
+            let beat = beats.beat_at(anchor.piece_at(played_s, mode.ratio));
+            Struck { phase: (beat - beat.floor()) as f32, ..stroke }
+        })
+        .collect();
+    tables.score(&strokes)
 }
 
 fn struck(events: &[Event]) -> Vec<Struck> {
@@ -172,13 +247,7 @@ fn distinct(mut cells: Vec<Mode>, span_s: (f64, f64)) -> Vec<Mode> {
     cells.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut kept: Vec<Mode> = Vec::new();
     for cell in cells {
-        let same = |mode: &Mode| {
-            [span_s.0, span_s.1].iter().all(|at_s| {
-                let apart = (cell.ratio - mode.ratio) * at_s + cell.lag_s - mode.lag_s;
-                apart.abs() < APART_S
-            })
-        };
-        if !kept.iter().any(same) {
+        if !kept.iter().any(|mode| is_same(mode, &cell, span_s)) {
             if kept.len() == MODES_KEPT {
                 break;
             }
@@ -186,6 +255,12 @@ fn distinct(mut cells: Vec<Mode>, span_s: (f64, f64)) -> Vec<Mode> {
         }
     }
     kept
+}
+
+pub(super) fn is_same(a: &Mode, b: &Mode, span_s: (f64, f64)) -> bool {
+    [span_s.0, span_s.1]
+        .iter()
+        .all(|at_s| ((a.ratio - b.ratio) * at_s + a.lag_s - b.lag_s).abs() < APART_S)
 }
 
 /// Probabilities of scores.

@@ -3,6 +3,7 @@
 use super::activity::{self, Run};
 use super::beats::BeatClock;
 use super::harmony::Harmony;
+use super::notes::Notes;
 use super::pattern::Tables;
 use super::search::{Anchor, Mode};
 use super::track::Track;
@@ -17,6 +18,7 @@ pub(super) struct Take<'a> {
     pub(super) playing: &'a Playing,
     pub(super) prior: &'a Prior,
     pub(super) harmony: Harmony,
+    pub(super) notes: Notes,
 }
 
 /// Harmony and activity are models of taste; they are believed only so far.
@@ -30,6 +32,7 @@ impl Take<'_> {
     /// Hears the take so many semitones lower.
     pub(super) fn rotate(&mut self, semitones: usize) {
         self.harmony = Harmony::new(self.grid, self.beats, self.playing, semitones);
+        self.notes = Notes::new(self.grid, self.playing, semitones);
     }
 
     /// Log likelihood of harmony and activity for one way to lay the take.
@@ -41,19 +44,25 @@ impl Take<'_> {
         runs: &[Run],
     ) -> f64 {
         let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s - track.at(u), mode.ratio);
-        let harmony = if self.harmony.is_written() {
+        let chords = if self.harmony.is_written() {
             self.harmony.score(&file_at(anchor, mode, track))
         } else {
             0.0
         };
+        let notes = self.notes.harmony(self.beats, &piece_at);
+        let accents = self.notes.accents(self.beats, &piece_at);
         let (sections, end_s) = (&self.grid.sections, self.beats.end_s());
-        let activity = activity::score(runs, sections, end_s, self.beats.beat_s(), &piece_at);
-        TEMPER * (harmony + activity)
+        let beside = self.notes.beside_the_beat(self.beats, &piece_at);
+        let beat_s = self.beats.beat_s();
+        let activity = activity::score(runs, sections, end_s, beat_s, beside, &piece_at);
+        TEMPER * (chords.max(notes) + accents + activity)
     }
 
     /// Lets the harmony learn from one way to lay the take how far to trust itself.
     pub(super) fn weigh_witnesses(&mut self, anchor: Anchor, mode: &Mode, track: &Track) {
         self.harmony.weigh_witnesses(&file_at(anchor, mode, track));
+        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s - track.at(u), mode.ratio);
+        self.notes.weigh_witnesses(self.beats, &piece_at);
     }
 
     /// Ratio by belief, the mark's skew and the changes of harmony, for a take whose strokes say

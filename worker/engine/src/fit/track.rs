@@ -7,12 +7,12 @@ use super::search::Anchor;
 
 /// One step of the path.
 const STEP_BEATS: f64 = 2.0;
-const OFFSET_STEP_S: f64 = 0.008;
+const OFFSET_STEP_S: f64 = 0.005;
 const MOST_OFFSET_S: f64 = 0.36;
 const STATES: usize = (2.0 * MOST_OFFSET_S / OFFSET_STEP_S) as usize + 1;
 /// A player's drift over one step.
 const WALK_S: f64 = 0.004;
-const MOST_STEPS: usize = 4;
+const MOST_STEPS: usize = 6;
 /// And that of one whose tempo wanders, with the odds of meeting one.
 const UNSTEADY_WALK_S: f64 = 0.008;
 const UNSTEADY: f64 = 0.05;

@@ -13,7 +13,7 @@ use crate::onset::Playing;
 
 /// A place for a take, by its playing.
 pub(super) struct Place {
-    /// File time of bar 1 beat 1, the player's mean lag included.
+    /// File time of bar 1 beat 1 for a player who lags as the ensemble does.
     pub(super) bar1_beat1_s: f64,
     pub(super) bar1_beat1_sd_s: f64,
     pub(super) ratio: f64,
@@ -265,8 +265,9 @@ fn place(
     if tempo.kind == Kind::AsWritten {
         belief::join(&mut laid, take.prior, None);
     }
+    let ensemble_lag_s = take.prior.ensemble_lag_ms * 1e-3;
     Some(Place {
-        bar1_beat1_s: way.anchor.file_s + laid.lag_s,
+        bar1_beat1_s: way.anchor.file_s + laid.lag_s - ensemble_lag_s * (1.0 + laid.ratio),
         bar1_beat1_sd_s: laid.covariance[0].max(0.0).sqrt(),
         ratio: laid.ratio,
         ratio_sd: laid.covariance[2].max(0.0).sqrt(),

@@ -2,6 +2,7 @@
 
 use super::Take;
 use crate::finding::{Finding, Severity};
+use crate::fit::Basis;
 use crate::locate::SURE;
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
@@ -12,7 +13,12 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     }
     // With a place that the playing itself makes certain, the missing mark is no question.
     let placed = take.fit.is_some_and(|fit| fit.certain);
-    let (severity, says) = if placed {
+    let by_closing = take.fit.is_some_and(|fit| fit.basis != Basis::PlayingOnly);
+    let (severity, says) = if by_closing {
+        let says = "We did not hear the opening mark in your recording, so we went by the closing \
+                    mark at its end. Next time please let the opening mark stay in.";
+        (Severity::Advice, says)
+    } else if placed {
         let says = "We did not hear the opening mark in your recording, so we placed it by your \
                     playing. Please listen whether it sits right; next time let the mark stay in.";
         (Severity::Advice, says)

@@ -1,0 +1,227 @@
+//! Stroke by stroke: whether its pitch belongs to the chord of its pulse, and whether the strokes
+//! that begin a bar are the loud ones. A chord's mean over many beats hardly moves when the take
+//! is shifted by half a beat; the strokes beside each change of chord do.
+
+use super::Grid;
+use super::beats::BeatClock;
+use super::events::strokes;
+use super::harmony::{CONCENTRATIONS, log_norm, unit};
+use super::pattern::log_sum;
+use crate::onset::Playing;
+
+/// A stroke is heard from here after its attack, when what rang before has sunk.
+const SETTLED_S: f64 = 0.04;
+/// And until the next one, or for so long at most.
+const HELD_S: f64 = 0.6;
+const SHORTEST_S: f64 = 0.08;
+/// A stroke so little before a change of chord already belongs to the new one.
+const EARLY_S: f64 = 0.06;
+/// What rang before a stroke may hide its pitch, so that a change of chord seems to come later by
+/// so much, with so much belief: pitches part whole and half beats, not less.
+const RINGING: [(f64, f64); 4] = [(0.0, 0.4), (0.04, 0.3), (0.08, 0.2), (0.12, 0.1)];
+/// Fewer strokes say nothing.
+const FEWEST: usize = 16;
+
+/// The strokes of a take as heard.
+pub(super) struct Notes {
+    heard: Vec<Note>,
+    /// Chord of each beat, without its mean and of unit length.
+    chords: Vec<Option<[f64; 12]>>,
+    bar_starts: Vec<usize>,
+    log_norms: [f64; CONCENTRATIONS.len()],
+    witness: f64,
+}
+
+struct Note {
+    at_s: f64,
+    /// Pitch classes, without their mean and of unit length; `None` for an unpitched stroke.
+    pitches: Option<[f64; 12]>,
+    loud_db: f64,
+}
+
+impl Notes {
+    /// `rotate` semitones are taken off what was heard, for a take at the wrong pitch.
+    pub(super) fn new(grid: &Grid, playing: &Playing, rotate: usize) -> Self {
+        let events = strokes(&playing.onsets, 0.0, playing.duration_s);
+        let nexts = events.iter().skip(1).map(|next| next.at_s).chain([f64::INFINITY]);
+        let heard = events.iter().zip(nexts).map(|(event, next_s)| {
+            let to_s = next_s.min(event.at_s + HELD_S) - SETTLED_S;
+            Note {
+                at_s: event.at_s,
+                pitches: pitches(playing, event.at_s + SETTLED_S, to_s, rotate),
+                loud_db: loudness(playing, event.at_s),
+            }
+        });
+        Self {
+            heard: heard.collect(),
+            chords: grid.chroma.iter().map(|row| unit(&row.map(f64::from))).collect(),
+            bar_starts: grid.bar_starts.clone(),
+            log_norms: CONCENTRATIONS.map(log_norm),
+            witness: WITNESS,
+        }
+    }
+
+    /// Log likelihood of the strokes' pitches with file time laid by `piece_at`, against pitches
+    /// that have nothing to do with the chart.
+    pub(super) fn harmony(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> f64 {
+        let each = RINGING.iter().flat_map(|&(ringing_s, share)| {
+            let agreements = self.agreements(beats, &|file_s| piece_at(file_s) - ringing_s);
+            let known = agreements.iter().flatten().count() as f64;
+            let agreement: f64 = agreements.iter().flatten().sum();
+            let one = move |(concentration, norm): (&f64, &f64)| {
+                share.ln() + self.witness * (concentration * agreement - known * norm)
+            };
+            let all: Vec<f64> = CONCENTRATIONS.iter().zip(&self.log_norms).map(one).collect();
+            if known < FEWEST as f64 { vec![share.ln(); all.len()] } else { all }
+        });
+        log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+    }
+
+    /// Learns from one way to lay the take how many independent witnesses its strokes are, by the
+    /// correlation of their agreement from stroke to stroke.
+    pub(super) fn weigh_witnesses(&mut self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) {
+        let agreements: Vec<f64> = self.agreements(beats, piece_at).into_iter().flatten().collect();
+        if agreements.len() < FEWEST {
+            return;
+        }
+        let mean = agreements.iter().sum::<f64>() / agreements.len() as f64;
+        let at_lag = |lag: usize| -> f64 {
+            let pairs = agreements.iter().zip(agreements.iter().skip(lag));
+            let products: f64 = pairs.map(|(a, b)| (a - mean) * (b - mean)).sum();
+            products / (agreements.len() - lag) as f64
+        };
+        let alone = at_lag(0);
+        if alone > 1e-6 {
+            let shared: f64 = (1..=8).map(|lag| (at_lag(lag) / alone).max(0.0)).sum();
+            self.witness = (1.0 / (1.0 + 2.0 * shared)).clamp(0.1, WITNESS);
+        }
+    }
+
+    fn agreements(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> Vec<Option<f64>> {
+        let agreement = |note: &Note| {
+            let pitches = note.pitches.as_ref()?;
+            let beat = beats.beat_at(piece_at(note.at_s) + EARLY_S).floor();
+            let chord = (beat >= 0.0).then(|| self.chords.get(beat as usize)).flatten()?;
+            let chord = chord.as_ref()?;
+            Some(chord.iter().zip(pitches).map(|(a, b)| a * b).sum())
+        };
+        self.heard.iter().map(agreement).collect()
+    }
+
+    /// How far the part keeps beside the beat: 0 where at least every other stroke is on it, 1
+    /// where none is.
+    pub(super) fn beside_the_beat(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> f64 {
+        let (mut on, mut all) = (0.0, 0.0);
+        for note in &self.heard {
+            let beat = beats.beat_at(piece_at(note.at_s));
+            if beat > -0.25 && beat < beats.count() as f64 {
+                on += f64::from((beat - beat.round()).abs() < 0.2);
+                all += 1.0;
+            }
+        }
+        if all < FEWEST as f64 { 0.0 } else { (1.0 - 2.5 * on / all).max(0.0) }
+    }
+
+    /// Log likelihood of where the loud strokes lie: players lean on the first beat of a bar, if
+    /// on anything.
+    pub(super) fn accents(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> f64 {
+        let beside = self.beside_the_beat(beats, piece_at) > 0.5;
+        let (first_at, leant) = if beside { (0.5, LEANT_BESIDE) } else { (0.0, LEANT) };
+        let (mut firsts, mut others) = (Tally::default(), Tally::default());
+        for note in &self.heard {
+            let beat = beats.beat_at(piece_at(note.at_s));
+            if beat < -0.25 || beat > beats.count() as f64 {
+                continue;
+            }
+            let nearest = (2.0 * beat).round() / 2.0 - first_at;
+            let whole = nearest.fract() == 0.0 && nearest >= 0.0;
+            if whole && self.bar_starts.binary_search(&(nearest as usize)).is_ok() {
+                firsts.add(note.loud_db);
+            } else {
+                others.add(note.loud_db);
+            }
+        }
+        let (Some(first), Some(other)) = (firsts.moments(), others.moments()) else { return 0.0 };
+        let sd = (first.1 + other.1).sqrt().max(0.05);
+        lean(first.0 - other.0, sd, leant)
+    }
+}
+
+/// Strokes of a single pitch beside a written chord agree or not almost at random: one is worth
+/// about half of a witness.
+const WITNESS: f64 = 0.5;
+/// How often the first beat is leant on, and by how much, in decibels (common practice, no
+/// source).
+const LEANT: f64 = 0.6;
+/// The same for the first stroke of a part that keeps beside the beat.
+const LEANT_BESIDE: f64 = 0.2;
+const LEAN_DB: f64 = 2.0;
+/// A drum's fill or a melody's high note must not outweigh all else.
+const MOST_LEAN: f64 = 3.0;
+
+/// Log of the density of a measured difference of loudness, given its uncertainty, relative to
+/// that of no lean at all.
+fn lean(difference_db: f64, sd_db: f64, leant_on: f64) -> f64 {
+    let density = |mean: f64, sd: f64| (-0.5 * ((difference_db - mean) / sd).powi(2)).exp() / sd;
+    let plain_sd = sd_db.hypot(0.5);
+    let plain = density(0.0, plain_sd);
+    let leant = density(LEAN_DB, sd_db.hypot(1.2));
+    let floor = density(0.0, plain_sd.max(3.0));
+    let total = leant_on * leant + (0.95 - leant_on) * plain + 0.05 * floor;
+    (total / (0.95 * plain + 0.05 * floor)).ln().clamp(-MOST_LEAN, MOST_LEAN)
+}
+
+#[derive(Default)]
+struct Tally {
+    count: f64,
+    sum: f64,
+    squares: f64,
+}
+
+impl Tally {
+    fn add(&mut self, value: f64) {
+        self.count += 1.0;
+        self.sum += value;
+        self.squares += value * value;
+    }
+
+    /// Mean, and the variance of the mean.
+    fn moments(&self) -> Option<(f64, f64)> {
+        if self.count < 8.0 {
+            return None;
+        }
+        let mean = self.sum / self.count;
+        Some((mean, (self.squares / self.count - mean * mean).max(0.0) / self.count))
+    }
+}
+
+/// Pitch classes sounding between two file times.
+fn pitches(playing: &Playing, from_s: f64, to_s: f64, rotate: usize) -> Option<[f64; 12]> {
+    if to_s < from_s + SHORTEST_S || playing.chroma_hop_s <= 0.0 {
+        return None;
+    }
+    let row = |time_s: f64| (time_s / playing.chroma_hop_s).max(0.0);
+    let (from, to) = (row(from_s).ceil() as usize, row(to_s).floor() as usize);
+    // A short stroke has the one row nearest to its middle.
+    let (from, to) = if to < from {
+        let middle = row(0.5 * (from_s + to_s)).round() as usize;
+        (middle, middle)
+    } else {
+        (from, to)
+    };
+    let rows = playing.chroma.get(from..(to + 1).min(playing.chroma.len()))?;
+    let mut sum = [0.0; 12];
+    for row in rows {
+        for (class, total) in sum.iter_mut().enumerate() {
+            *total += f64::from(row[(class + rotate) % 12]);
+        }
+    }
+    unit(&sum)
+}
+
+/// Level just after an attack.
+fn loudness(playing: &Playing, at_s: f64) -> f64 {
+    let from = ((at_s / playing.hop_s).max(0.0) as usize).min(playing.level_db.len());
+    let to = (from + (0.08 / playing.hop_s) as usize + 1).min(playing.level_db.len());
+    f64::from(playing.level_db[from..to].iter().copied().fold(-120.0, f32::max))
+}
