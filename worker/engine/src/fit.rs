@@ -1,6 +1,7 @@
 //! Where a take lies on the piece: place, tempo ratio and lag, each with its uncertainty.
 
 mod activity;
+mod beat_slips;
 mod beats;
 mod belief;
 mod events;
@@ -200,7 +201,7 @@ fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
         bar1_beat1_sd_s: arrival.sd_s.hypot(mark_s * ratio_sd),
         ratio_ppm: ratio * 1e6,
         ratio_sd_ppm: ratio_sd * 1e6,
-        lag_ms: laid.map(|laid| laid.lag_s * 1e3),
+        lag_ms: laid.map(|laid| (laid.lag_s + usual_jump_s(laid, &best.track)) * 1e3),
         lag_sd_ms: laid.map(|laid| laid.covariance[0].max(0.0).sqrt() * 1e3),
         spread_ms: laid.map(|laid| laid.spread_s * 1e3),
         basis,
@@ -244,6 +245,13 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
     };
     say::unmarked(take, found, best, &mut fit);
     Some(fit)
+}
+
+/// By how much most of the playing lies off the line that its beginning is on: after a free intro
+/// the lag is that of what follows.
+fn usual_jump_s(laid: &line::Laid, track: &track::Track) -> f64 {
+    let trusted = laid.strokes.iter().filter(|stroke| stroke.trust > 0.3);
+    events::median(trusted.map(|stroke| track.jumped_by(stroke.at_s)).collect())
 }
 
 fn deviations(laid: &line::Laid) -> Vec<Deviation> {

@@ -8,8 +8,8 @@ use super::marks::{Opening, Pair};
 use super::pattern::{ANY, Choice, Rhythm};
 use super::search::{self, Anchor, Field, Mode, PARTS, posterior};
 use super::tempo::{Hypothesis, Kind};
-use super::track::{Guide, Track, follow};
-use super::{Prior, Take, steps, tempo};
+use super::track::{Guide, Jump, Track, follow};
+use super::{Prior, Take, beat_slips, steps, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -342,18 +342,34 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
     }
     while track.jumps.len() < MOST_JUMPS {
         let Some(jump) = steps::clearest(&laid.strokes) else { break };
-        track.add(jump);
-        let drift = laid
-            .strokes
-            .iter()
-            .map(|s| if s.at_s >= jump.between_s.1 { s.drift_s - jump.by_s } else { s.drift_s })
-            .collect();
-        let start = (laid.ratio, laid.lag_s);
-        let (events, anchor) = (&reading.events, reading.anchor);
-        let Some(closer) = lay(take.beats, events, anchor, start, &track, drift) else { break };
+        let Some(closer) = without(take, reading, &laid, &mut track, jump) else { break };
         laid = closer;
     }
+    let piece_at = |u: f64| {
+        reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio)
+    };
+    if let Some(jump) = beat_slips::clearest(&take.notes, take.beats, &piece_at) {
+        laid = without(take, reading, &laid, &mut track, jump).unwrap_or(laid);
+    }
     (laid, track)
+}
+
+/// The line once a jump is taken out.
+fn without(
+    take: &Take<'_>,
+    reading: &Reading<'_>,
+    laid: &Laid,
+    track: &mut Track,
+    jump: Jump,
+) -> Option<Laid> {
+    track.add(jump);
+    let drift = laid
+        .strokes
+        .iter()
+        .map(|s| if s.at_s >= jump.between_s.1 { s.drift_s - jump.by_s } else { s.drift_s })
+        .collect();
+    let start = (laid.ratio, laid.lag_s);
+    lay(take.beats, &reading.events, reading.anchor, start, track, drift)
 }
 
 /// Ratio by marks, playing, harmony and belief, in this order of trust.

@@ -77,6 +77,21 @@ impl Notes {
         log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
     }
 
+    /// File time of a stroke.
+    pub(super) fn at_s(&self, stroke: usize) -> f64 {
+        self.heard[stroke].at_s
+    }
+
+    /// What each stroke's pitch says for a way to lay the take; 0 for one that says nothing.
+    pub(super) fn log_likelihoods(
+        &self,
+        beats: &BeatClock,
+        piece_at: &dyn Fn(f64) -> f64,
+    ) -> Vec<f64> {
+        let each = self.agreements(beats, piece_at).into_iter();
+        each.map(|agreement| self.witness * SPELT * agreement.unwrap_or(0.0)).collect()
+    }
+
     /// Learns from one way to lay the take how many independent witnesses its strokes are, by the
     /// correlation of their agreement from stroke to stroke.
     pub(super) fn weigh_witnesses(&mut self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) {
@@ -150,6 +165,8 @@ impl Notes {
 /// Strokes of a single pitch beside a written chord agree or not almost at random: one is worth
 /// about half of a witness.
 const WITNESS: f64 = 0.5;
+/// Concentration of a part that mostly plays the chords' own notes.
+const SPELT: f64 = 4.0;
 /// How often the first beat is leant on, and by how much, in decibels (common practice, no
 /// source).
 const LEANT: f64 = 0.6;

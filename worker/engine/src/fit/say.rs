@@ -1,6 +1,6 @@
 //! What a fit has to say to the contributor, and whether it is sure.
 
-use super::line::Laid;
+use super::line::{Laid, Stroke};
 use super::marked::Reading;
 use super::tempo::Kind;
 use super::track::Jump;
@@ -15,9 +15,12 @@ const FAR_LAG_MS: f64 = 70.0;
 const MOST_EARLY_MS: f64 = -130.0;
 const MOST_LATE_MS: f64 = 400.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
-const WANDER_MS: (f64, f64) = (35.0, 80.0);
+const WANDER_MS: (f64, f64) = (25.0, 80.0);
 /// The last of the playing known no better than this has to be asked about.
 const LOOSE_END_MS: f64 = 25.0;
+
+/// Without a mark, strokes looser than this can't tell half beats from whole ones.
+const LOOSE_WITHOUT_MARK_S: f64 = 0.030;
 
 /// Fills in findings, candidates and certainty for a fit by marks.
 pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
@@ -27,7 +30,9 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     mark_cut(best, fit);
     rivals(take, best, fit);
     ratio_known(take, best, fit);
-    jumps(&best.track.jumps, fit);
+    if let Some(laid) = &best.laid {
+        jumps(&best.track.jumps, laid, fit);
+    }
     marks_against_playing(take, best, fit);
     if let Some(laid) = &best.laid {
         wander(laid, fit);
@@ -39,7 +44,7 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
 /// Fills in findings and certainty for a fit by the playing alone.
 pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut Fit) {
     tempo(found.tempo.kind, best.ratio, fit);
-    if best.probability < sure(take) {
+    if best.probability < sure(take) || best.laid.spread_s > LOOSE_WITHOUT_MARK_S {
         fit.findings.push(Finding {
             code: "place_uncertain",
             severity: Severity::Asks,
@@ -55,7 +60,7 @@ pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut 
     if best.ratio_sd * last_played_s(take, Some(&best.laid)) * 1e3 > LOOSE_END_MS {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
     }
-    jumps(&best.track.jumps, fit);
+    jumps(&best.track.jumps, &best.laid, fit);
     wander(&best.laid, fit);
     fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
 }
@@ -223,12 +228,10 @@ fn last_played_s(take: &Take<'_>, laid: Option<&Laid>) -> f64 {
     laid.and_then(trusted).map_or(end_s, |last_s| last_s.abs().min(end_s))
 }
 
-fn jumps(jumps: &[Jump], fit: &mut Fit) {
-    let Some(largest) =
-        jumps.iter().map(|jump| jump.by_s).max_by(|a, b| a.abs().total_cmp(&b.abs()))
-    else {
-        return;
-    };
+fn jumps(jumps: &[Jump], laid: &Laid, fit: &mut Fit) {
+    let jumps: Vec<&Jump> = jumps.iter().filter(|jump| lies_between_steady(jump, laid)).collect();
+    let sizes = jumps.iter().map(|jump| jump.by_s);
+    let Some(largest) = sizes.max_by(|a, b| a.abs().total_cmp(&b.abs())) else { return };
     let how = if largest > 0.0 { "later" } else { "earlier" };
     fit.findings.push(Finding {
         code: "slipped",
@@ -243,6 +246,21 @@ fn jumps(jumps: &[Jump], fit: &mut Fit) {
         ),
         at_s: jumps.iter().map(|jump| jump.between_s).collect(),
     });
+}
+
+/// Strokes to either side of a jump by which it is judged, and how far they are trusted at least.
+const BESIDE_JUMP: usize = 10;
+const STEADY_TRUST: f64 = 0.45;
+
+/// Whether the playing keeps to the pulse before and after a jump. Where a free intro ends nothing
+/// has slipped.
+fn lies_between_steady(jump: &Jump, laid: &Laid) -> bool {
+    let at = laid.strokes.partition_point(|stroke| stroke.at_s < jump.between_s.1);
+    let steady = |strokes: &mut dyn Iterator<Item = &Stroke>| {
+        let trusts: Vec<f64> = strokes.take(BESIDE_JUMP).map(|stroke| stroke.trust).collect();
+        !trusts.is_empty() && trusts.iter().sum::<f64>() / trusts.len() as f64 > STEADY_TRUST
+    };
+    steady(&mut laid.strokes[..at].iter().rev()) && steady(&mut laid.strokes[at..].iter())
 }
 
 /// Two marks that tell another tempo than the playing between them.

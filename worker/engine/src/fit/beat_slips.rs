@@ -1,0 +1,66 @@
+//! Edits that slipped by whole or half beats: the pulse goes on as if nothing had happened, but
+//! from there on the chords come in the wrong place.
+
+use super::beats::BeatClock;
+use super::notes::Notes;
+use super::track::Jump;
+
+/// Shifts looked at, in half beats to either side.
+const MOST_HALVES: i32 = 8;
+const SHIFTS: usize = 2 * MOST_HALVES as usize + 1;
+/// A slip must explain the pitches better by this many nats, and then so must what lies to
+/// either side of it.
+const SLIP_COST: f64 = 16.0;
+/// So many strokes at least lie to either side.
+const FEWEST: usize = 12;
+
+/// Where the strokes' pitches stop fitting the chart as laid by `piece_at` and begin to fit it some
+/// beats away: the most probable path through the shifts, if it has one step.
+pub(super) fn clearest(
+    notes: &Notes,
+    beats: &BeatClock,
+    piece_at: &dyn Fn(f64) -> f64,
+) -> Option<Jump> {
+    let beat_s = beats.beat_s();
+    let shifts_s: [f64; SHIFTS] =
+        std::array::from_fn(|k| 0.5 * (k as i32 - MOST_HALVES) as f64 * beat_s);
+    let columns: Vec<Vec<f64>> = shifts_s
+        .iter()
+        .map(|shift_s| notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s))
+        .collect();
+    let count = columns[0].len();
+    if count < 2 * FEWEST {
+        return None;
+    }
+    let path = best_path(&columns, count);
+    let steps: Vec<usize> = (1..count).filter(|&k| path[k] != path[k - 1]).collect();
+    let &at = steps.first()?;
+    // One clear step from the line; anything else is a player who goes his own way.
+    let clear = steps.len() == 1 && at >= FEWEST && count - at >= FEWEST;
+    let from_line = path[0] == MOST_HALVES as usize || path[count - 1] == MOST_HALVES as usize;
+    (clear && from_line).then(|| Jump {
+        between_s: (notes.at_s(at - 1), notes.at_s(at)),
+        by_s: shifts_s[path[at]] - shifts_s[path[at - 1]],
+    })
+}
+
+/// The most probable shift of each stroke (Viterbi), changes being dear.
+fn best_path(columns: &[Vec<f64>], count: usize) -> Vec<usize> {
+    let mut scores = [0.0f64; SHIFTS];
+    let mut origins: Vec<[usize; SHIFTS]> = Vec::with_capacity(count);
+    for stroke in 0..count {
+        let top = (0..SHIFTS).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
+        let leap = scores[top] - SLIP_COST;
+        let from: [usize; SHIFTS] =
+            std::array::from_fn(|k| if scores[k] >= leap { k } else { top });
+        scores = std::array::from_fn(|k| scores[from[k]].max(leap) + columns[k][stroke]);
+        origins.push(from);
+    }
+    let mut state = (0..SHIFTS).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
+    let mut path = vec![state; count];
+    for stroke in (1..count).rev() {
+        state = origins[stroke][state];
+        path[stroke - 1] = state;
+    }
+    path
+}
