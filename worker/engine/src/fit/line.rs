@@ -209,7 +209,7 @@ fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::ma
 
 /// Everyone drifts by so much within so long (Hennig et al., PLoS ONE 6, 2011, found 1/f noise of
 /// some milliseconds in all players they measured).
-const DRIFT_S: f64 = 0.004;
+const DRIFT_S: f64 = 0.008;
 const DRIFT_TIME_S: f64 = 8.0;
 /// A part of this length shows its own drift well enough.
 const SHOWN_S: f64 = 50.0;
@@ -218,7 +218,7 @@ const SHOWN_S: f64 = 50.0;
 fn hidden_drift(span_s: f64) -> f64 {
     let span_s = span_s.max(DRIFT_TIME_S);
     let slope = DRIFT_S * DRIFT_S * 12.0 * 2.0 * DRIFT_TIME_S / span_s.powi(3);
-    slope * (SHOWN_S / span_s).min(1.0).powi(2)
+    slope * (SHOWN_S / span_s).min(1.0).powi(3)
 }
 
 /// Robust standard deviation of trusted strokes about the smoothed drift.

@@ -345,9 +345,7 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
         let Some(closer) = without(take, reading, &laid, &mut track, jump) else { break };
         laid = closer;
     }
-    let piece_at = |u: f64| {
-        reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio)
-    };
+    let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
     if let Some(jump) = beat_slips::clearest(&take.notes, take.beats, &piece_at) {
         laid = without(take, reading, &laid, &mut track, jump).unwrap_or(laid);
     }

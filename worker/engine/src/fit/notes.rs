@@ -16,9 +16,11 @@ const HELD_S: f64 = 0.6;
 const SHORTEST_S: f64 = 0.08;
 /// A stroke so little before a change of chord already belongs to the new one.
 const EARLY_S: f64 = 0.06;
-/// What rang before a stroke may hide its pitch, so that a change of chord seems to come later by
-/// so much, with so much belief: pitches part whole and half beats, not less.
-const RINGING: [(f64, f64); 4] = [(0.0, 0.4), (0.04, 0.3), (0.08, 0.2), (0.12, 0.1)];
+/// What rang before a stroke may hide its pitch, so that a change of chord seems to come later, and
+/// the window that hears pitches is as long as two fast strokes, so that it may seem to come
+/// earlier: by so much, with so much belief. Pitches part whole and half beats, not less.
+const RINGING: [(f64, f64); 5] =
+    [(-0.06, 0.15), (0.0, 0.3), (0.04, 0.25), (0.08, 0.2), (0.12, 0.1)];
 /// Fewer strokes say nothing.
 const FEWEST: usize = 16;
 

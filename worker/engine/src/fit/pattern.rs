@@ -24,7 +24,7 @@ const PATTERNS: [Pattern; 11] = [
     Pattern { slots: &[(0.0, 0.6), (2.0 * THIRD, 0.4)], prior: 0.08 },
     Pattern { slots: &[(0.0, 0.3), (0.25, 0.2), (0.5, 0.3), (0.75, 0.2)], prior: 0.18 },
     Pattern { slots: &[(0.0, 0.55), (0.25, 0.05), (0.75, 0.4)], prior: 0.04 },
-    Pattern { slots: &[(0.25, 0.5), (0.75, 0.5)], prior: 0.003 },
+    Pattern { slots: &[(0.25, 0.5), (0.75, 0.5)], prior: 0.0005 },
     Pattern {
         slots: &[
             (0.0, 0.4),
