@@ -10,7 +10,7 @@ const MOST_HALVES: i32 = 8;
 const SHIFTS: usize = 2 * MOST_HALVES as usize + 1;
 /// A slip must explain the pitches better by this many nats, and then so must what lies to
 /// either side of it.
-const SLIP_COST: f64 = 16.0;
+const SLIP_COST: f64 = 22.0;
 /// So many strokes at least lie to either side.
 const FEWEST: usize = 12;
 
@@ -24,15 +24,16 @@ pub(super) fn clearest(
     let beat_s = beats.beat_s();
     let shifts_s: [f64; SHIFTS] =
         std::array::from_fn(|k| 0.5 * (k as i32 - MOST_HALVES) as f64 * beat_s);
-    let columns: Vec<Vec<f64>> = shifts_s
-        .iter()
-        .map(|shift_s| notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s))
-        .collect();
-    let count = columns[0].len();
+    let count = notes.count();
     if count < 2 * FEWEST {
         return None;
     }
-    let path = best_path(&columns, count);
+    let mut rows = vec![[0.0; SHIFTS]; count];
+    for (shift, shift_s) in shifts_s.iter().enumerate() {
+        let said = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
+        rows.iter_mut().zip(said).for_each(|(row, value)| row[shift] = value);
+    }
+    let path = best_path(&rows);
     let steps: Vec<usize> = (1..count).filter(|&k| path[k] != path[k - 1]).collect();
     let &at = steps.first()?;
     // One clear step from the line; anything else is a player who goes his own way.
@@ -45,20 +46,20 @@ pub(super) fn clearest(
 }
 
 /// The most probable shift of each stroke (Viterbi), changes being dear.
-fn best_path(columns: &[Vec<f64>], count: usize) -> Vec<usize> {
+fn best_path(rows: &[[f64; SHIFTS]]) -> Vec<usize> {
     let mut scores = [0.0f64; SHIFTS];
-    let mut origins: Vec<[usize; SHIFTS]> = Vec::with_capacity(count);
-    for stroke in 0..count {
+    let mut origins: Vec<[usize; SHIFTS]> = Vec::with_capacity(rows.len());
+    for row in rows {
         let top = (0..SHIFTS).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
         let leap = scores[top] - SLIP_COST;
         let from: [usize; SHIFTS] =
             std::array::from_fn(|k| if scores[k] >= leap { k } else { top });
-        scores = std::array::from_fn(|k| scores[from[k]].max(leap) + columns[k][stroke]);
+        scores = std::array::from_fn(|k| scores[from[k]].max(leap) + row[k]);
         origins.push(from);
     }
     let mut state = (0..SHIFTS).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
-    let mut path = vec![state; count];
-    for stroke in (1..count).rev() {
+    let mut path = vec![state; rows.len()];
+    for stroke in (1..rows.len()).rev() {
         state = origins[stroke][state];
         path[stroke - 1] = state;
     }

@@ -79,6 +79,11 @@ impl Notes {
         log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
     }
 
+    /// How many strokes there are.
+    pub(super) fn count(&self) -> usize {
+        self.heard.len()
+    }
+
     /// File time of a stroke.
     pub(super) fn at_s(&self, stroke: usize) -> f64 {
         self.heard[stroke].at_s

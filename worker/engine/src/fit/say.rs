@@ -32,6 +32,8 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     ratio_known(take, best, fit);
     if let Some(laid) = &best.laid {
         jumps(&best.track.jumps, laid, fit);
+    } else if best.events.len() > MANY_STROKES {
+        fit.findings.push(astray());
     }
     marks_against_playing(take, best, fit);
     if let Some(laid) = &best.laid {
@@ -286,6 +288,24 @@ fn marks_against_playing(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
         ),
         at_s: vec![(best.opening.arrival.at_s, pair.closing.at_s)],
     });
+}
+
+/// So many strokes must keep to the pulse somehow, or the player does not follow it.
+const MANY_STROKES: usize = 60;
+
+fn astray() -> Finding {
+    Finding {
+        code: "wanders",
+        severity: Severity::Advice,
+        value: None,
+        unit: "ms",
+        says:
+            "We can hear your strokes but not a beat that they share with the guide. If your part \
+               is meant to float freely, all is well; else keep the guide in your headphones all \
+               the way through, a little louder perhaps, and lean on its pulse."
+                .into(),
+        at_s: Vec::new(),
+    }
 }
 
 fn wander(laid: &Laid, fit: &mut Fit) {
