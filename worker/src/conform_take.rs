@@ -9,6 +9,7 @@ mod finish;
 mod hear;
 mod judge;
 mod line;
+mod mislabelled;
 mod plan;
 mod span;
 
@@ -126,9 +127,37 @@ pub fn conform(
 ) -> Result<Outcome, ConformFault> {
     let heard = match hear::hear(recording, plan) {
         Ok(heard) => heard,
-        Err(DecodeError::Io(error)) => return Err(ConformFault::Read(error)),
-        Err(error) => return Ok(judge::undecodable(&error)),
+        Err(error) => return unheard(error),
     };
+    let said_hz = heard.sound.sample_rate_hz;
+    let true_hz = match mislabelled::true_rate_hz(recording, plan, &heard) {
+        Ok(true_hz) => true_hz,
+        Err(error) => return unheard(error),
+    };
+    let Some(true_hz) = true_hz else { return conform_heard(recording, plan, heard, stem_out) };
+    let recording = recording.made_at(true_hz);
+    let plan = plan.in_time_of(f64::from(said_hz) / f64::from(true_hz));
+    let heard = match hear::hear(&recording, &plan) {
+        Ok(heard) => heard,
+        Err(error) => return unheard(error),
+    };
+    let outcome = conform_heard(&recording, &plan, heard, stem_out)?;
+    Ok(mislabelled::told_in_claimed_time(outcome, said_hz, true_hz))
+}
+
+fn unheard(error: DecodeError) -> Result<Outcome, ConformFault> {
+    match error {
+        DecodeError::Io(error) => Err(ConformFault::Read(error)),
+        error => Ok(judge::undecodable(&error)),
+    }
+}
+
+fn conform_heard(
+    recording: &Recording,
+    plan: &ConformPlan,
+    heard: hear::HeardTake,
+    stem_out: Option<&Path>,
+) -> Result<Outcome, ConformFault> {
     let fit = plan.place(&fit::Heard {
         opening: &heard.opening,
         closing: &heard.closing,

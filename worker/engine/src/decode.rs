@@ -74,12 +74,19 @@ impl Default for Limits {
 pub struct Recording {
     path: PathBuf,
     limits: Limits,
+    true_rate_hz: Option<u32>,
 }
 
 impl Recording {
     /// The recording at `path`; nothing is read yet.
     pub fn new(path: impl Into<PathBuf>, limits: Limits) -> Self {
-        Recording { path: path.into(), limits }
+        Recording { path: path.into(), limits, true_rate_hz: None }
+    }
+
+    /// The same recording, taken to have been made at another rate than its file claims.
+    #[must_use]
+    pub fn made_at(&self, rate_hz: u32) -> Self {
+        Recording { true_rate_hz: Some(rate_hz), ..self.clone() }
     }
 
     /// Where the file is.
@@ -101,7 +108,11 @@ impl Recording {
             return Err(DecodeError::TooBig { bytes, max_bytes: self.limits.max_file_bytes });
         }
         let (source, timeline) = behind_wall(|| Source::open(file, &self.limits))?;
-        Ok(Stream::new(source, timeline, &self.limits))
+        let mut stream = Stream::new(source, timeline, &self.limits);
+        if let Some(rate_hz) = self.true_rate_hz {
+            stream.info.sample_rate_hz = rate_hz;
+        }
+        Ok(stream)
     }
 }
 

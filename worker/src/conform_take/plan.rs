@@ -145,6 +145,18 @@ impl ConformPlan {
         self
     }
 
+    /// The same plan for a file whose seconds are `stretch` times as many: a place that a person
+    /// chose was told in the file's own.
+    pub(super) fn in_time_of(&self, stretch: f64) -> Self {
+        let mut plan = self.clone();
+        if let Some(placement) = &mut plan.placement {
+            placement.bar1_beat1_s *= stretch;
+            placement.ratio_ppm =
+                placement.ratio_ppm.map(|ppm| ((1.0 + ppm * 1e-6) * stretch - 1.0) * 1e6);
+        }
+        plan
+    }
+
     /// The piece in seconds.
     #[must_use]
     pub fn grid(&self) -> &Grid {
