@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use figment::Figment;
 use figment::providers::{Env, Format, Serialized, Toml};
+use ripieno_worker::secret::Secret;
 use serde::{Deserialize, Serialize};
 
 /// Writes the settings struct, its defaults and its manual from one list, so they cannot part.
@@ -76,12 +77,15 @@ settings! {
     stop_grace_s: u64 = 20,
     /// Key that signs what is posted to a piece's webhook (HMAC-SHA256). Empty: nothing is
     /// posted. Set it by `RIPIENO_WEBHOOK_SECRET` rather than on the command line.
-    webhook_secret: String = String::new(),
+    webhook_secret: Secret = Secret::default(),
     /// What to log, as for `RUST_LOG`: a level, or `crate=level` parts joined by commas.
     log: String = "info,sqlx=warn".to_owned(),
     /// How to write the log: `text` or `json`, one line an event.
     log_format: LogFormat = LogFormat::Text,
 }
+
+/// The setting whose value is never shown.
+const SECRET: &str = "webhook_secret";
 
 /// How log lines are written.
 #[derive(Clone, Copy, Debug, Deserialize, Eq, PartialEq, Serialize)]
@@ -118,6 +122,10 @@ impl Config {
         };
         let known = |name: &str| MANUAL.iter().any(|(n, _)| *n == name);
         figment = figment.merge(Env::prefixed("RIPIENO_").filter(move |k| known(k.as_str())));
+        // As it stands: `007` is a key, not the number 7.
+        if let Ok(secret) = std::env::var("RIPIENO_WEBHOOK_SECRET") {
+            figment = figment.merge(Serialized::default(SECRET, secret));
+        }
         for (name, value) in overrides {
             figment = figment.merge(Toml::string(&toml_line(name, value)?));
         }
@@ -169,6 +177,10 @@ impl Config {
                 text.push_str(&format!("#{line}\n"));
             }
             let value = values.get(*name).map_or_else(String::new, ToString::to_string);
+            if *name == SECRET && !self.webhook_secret.is_empty() {
+                text.push_str(&format!("# {name} is set; it is not shown.\n\n"));
+                continue;
+            }
             text.push_str(&format!("{name} = {value}\n\n"));
         }
         text
@@ -183,7 +195,8 @@ fn toml_line(name: &str, value: &str) -> Result<String, ConfigError> {
         )));
     }
     let bare = format!("{name} = {value}");
-    if toml::from_str::<toml::Table>(&bare).is_ok_and(|table| table.len() == 1) {
+    let fits = |table: &toml::Table| table.len() == 1 && (name != SECRET || table[name].is_str());
+    if toml::from_str::<toml::Table>(&bare).is_ok_and(|table| fits(&table)) {
         return Ok(bare);
     }
     Ok(format!("{name} = {}", toml::Value::String(value.to_owned())))
@@ -196,6 +209,9 @@ fn plain(error: &figment::Error) -> String {
         None => format!(" (from {})", m.name),
     });
     match error.path.as_slice() {
+        [name] if name == SECRET => {
+            format!("The setting {SECRET}{from} cannot be used: it must be text in quotes.")
+        }
         [] => format!("The settings could not be read{from}: {}.", error.kind),
         path => format!("The setting {}{from} cannot be used: {}.", path.join("."), error.kind),
     }
@@ -238,6 +254,33 @@ mod tests {
     fn a_value_of_the_wrong_kind_is_one_sentence() {
         let error = Config::load(None, &[("workers".into(), "many".into())]).unwrap_err();
         assert!(error.to_string().starts_with("The setting workers"), "{error}");
+    }
+
+    #[test]
+    fn the_key_of_the_webhook_is_never_shown() {
+        let set = |value: &str| Config::load(None, &[(SECRET.into(), value.into())]).unwrap();
+        let config = set("tide and time");
+        assert_eq!(config.webhook_secret.reveal(), "tide and time");
+        assert_eq!(set("007").webhook_secret.reveal(), "007");
+        let worker = crate::serve::worker_settings(&config);
+        assert_eq!(worker.webhook_secret.reveal(), "tide and time");
+        let json = serde_json::to_string(&config).unwrap();
+        for shown in [config.to_manual(), format!("{config:?} {worker:?}"), json] {
+            assert!(!shown.contains("tide"), "{shown}");
+        }
+        assert!(config.to_manual().contains("# webhook_secret is set; it is not shown."));
+    }
+
+    #[test]
+    fn a_settings_file_with_a_mistake_does_not_show_the_key() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("ripieno.toml");
+        for text in ["webhook_secret = 4711", "webhook_secret = 4711 x", "webhook_secret = \"4711"]
+        {
+            std::fs::write(&file, text).unwrap();
+            let error = Config::load(Some(&file), &[]).unwrap_err().to_string();
+            assert!(!error.contains("4711"), "{error}");
+        }
     }
 
     #[test]

@@ -155,7 +155,7 @@ pub fn worker_settings(config: &Config) -> ripieno_worker::run::Settings {
         },
         stop_within: Duration::from_secs(config.stop_grace_s),
         limits,
-        webhook_secret: Some(config.webhook_secret.clone()).filter(|key| !key.is_empty()),
+        webhook_secret: config.webhook_secret.clone(),
         ..default
     }
 }

@@ -85,6 +85,23 @@ fn run() -> Result<(), Failure> {
     each(&mut |block| plotter.push(block));
     drop(plotter.finish());
     report("plot", begin)?;
+    lay_and_write(&recording, (rate_hz, seconds), folder.path(), &mut report)?;
+    let begin = Instant::now();
+    let outcome = conform(&recording, &plan, Some(&folder.path().join("take.stem")))?;
+    report("everything", begin)?;
+    let mut line = examine_line("take", &outcome);
+    line["path"] = serde_json::Value::from(path.display().to_string());
+    writeln!(out, "{line}")?;
+    Ok(())
+}
+
+/// The resampling alone, then the writing of what came of it.
+fn lay_and_write(
+    recording: &Recording,
+    (rate_hz, seconds): (u32, f64),
+    folder: &Path,
+    report: &mut impl FnMut(&str, Instant) -> std::io::Result<()>,
+) -> Result<(), Failure> {
     let map = TimeMap::of_fit(8.0, 60.0, f64::from(rate_hz), 48_000.0);
     let range = 0..((seconds - 9.0) * 48_000.0) as i64;
     let matrix = ChannelMatrix::same(1);
@@ -94,22 +111,16 @@ fn run() -> Result<(), Failure> {
         laid.push(block[0].to_vec());
         Ok(())
     };
-    lay(&recording, &map, range, &matrix, &mut sink).map_err(|error| error.to_string())?;
+    lay(recording, &map, range, &matrix, &mut sink).map_err(|error| error.to_string())?;
     report("decode and lay", begin)?;
     let begin = Instant::now();
-    let file = std::io::BufWriter::new(std::fs::File::create(folder.path().join("x.stem"))?);
+    let file = std::io::BufWriter::new(std::fs::File::create(folder.join("x.stem"))?);
     let mut writer = StemWriter::create(file, 48_000, 1, 0)?;
     for block in &laid {
         writer.push(&[block])?;
     }
     writer.finish()?;
     report("write the stem", begin)?;
-    let begin = Instant::now();
-    let outcome = conform(&recording, &plan, Some(&folder.path().join("take.stem")))?;
-    report("everything", begin)?;
-    let mut line = examine_line("take", &outcome);
-    line["path"] = serde_json::Value::from(path.display().to_string());
-    writeln!(out, "{line}")?;
     Ok(())
 }
 

@@ -8,6 +8,7 @@ mod nightly;
 pub mod plan;
 pub mod render_mix;
 pub mod run;
+pub mod secret;
 pub mod stem_wav;
 pub mod sweep;
 mod webhook;

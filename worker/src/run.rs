@@ -15,6 +15,7 @@ use tracing::Instrument;
 use crate::jobs::guides::GuideShelf;
 use crate::jobs::{Job, JobError, conform, pack, render};
 use crate::nightly;
+use crate::secret::Secret;
 use crate::sweep::{SweepPolicy, sweep};
 use crate::webhook;
 
@@ -37,8 +38,8 @@ pub struct Settings {
     pub limits: ripieno_engine::decode::Limits,
     /// What is swept when.
     pub sweep: SweepPolicy,
-    /// The key that signs what is posted to a piece's webhook; without one nothing is posted.
-    pub webhook_secret: Option<String>,
+    /// The key that signs what is posted to a piece's webhook; while empty nothing is posted.
+    pub webhook_secret: Secret,
 }
 
 impl Default for Settings {
@@ -53,7 +54,7 @@ impl Default for Settings {
             stop_within: Duration::from_secs(20),
             limits: ripieno_engine::decode::Limits::default(),
             sweep: SweepPolicy::default(),
-            webhook_secret: None,
+            webhook_secret: Secret::default(),
         }
     }
 }

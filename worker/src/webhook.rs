@@ -24,8 +24,9 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
     let render = store.render(render_id).await?;
     let (piece, _) = load_piece(store, &render.piece_id).await?;
     let address = piece.nightly.as_ref().and_then(|nightly| nightly.webhook.as_deref());
-    match (address, &hand.settings.webhook_secret) {
-        (Some(address), Some(secret)) => {
+    let secret = &hand.settings.webhook_secret;
+    match address {
+        Some(address) if !secret.is_empty() => {
             let body = json!({
                 "piece": piece.slug,
                 "title": piece.title,
@@ -35,13 +36,13 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
                 "address": format!("/api/v1/renders/{}", render.id),
                 "note": format!("/api/v1/renders/{}/files/morning-note.txt", render.id),
             });
-            post(address, secret, &body.to_string(), now_us() / 1_000_000).await?;
+            post(address, secret.reveal(), &body.to_string(), now_us() / 1_000_000).await?;
         }
-        (Some(_), None) => tracing::warn!(
+        Some(_) => tracing::warn!(
             "the piece {} names a webhook, but the setting webhook_secret is empty: nobody is told",
             piece.slug
         ),
-        _ => {}
+        None => {}
     }
     Ok(store.finish_job(&hand.job, now_us()).await?)
 }
