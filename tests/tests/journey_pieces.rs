@@ -106,6 +106,29 @@ async fn two_people_cannot_overwrite_one_anothers_arrangement() {
 }
 
 #[tokio::test]
+async fn two_people_cannot_overwrite_one_anothers_piece() {
+    let service = quiet().await;
+    let slug = service.make_nine_harbours().await;
+    let path = format!("/api/v1/pieces/{slug}");
+    let read_by_both = service.organiser("GET", &path).send().await.unwrap();
+    let tag = read_by_both.headers()["etag"].to_str().unwrap().to_owned();
+    let put = |tag: Option<&str>| {
+        let mut request = service.organiser("PUT", &path);
+        if let Some(tag) = tag {
+            request = request.header("if-match", tag);
+        }
+        request.header("content-type", "application/toml").body(PIECE_TOML).send()
+    };
+    assert_eq!(put(None).await.unwrap().status(), 428);
+    let first = put(Some(&tag)).await.unwrap();
+    assert_eq!(first.status(), 200);
+    assert_ne!(first.headers()["etag"], *tag);
+    assert_eq!(put(Some(&tag)).await.unwrap().status(), 412, "what was read is no longer it");
+    let standing = service.organiser("GET", &path).send().await.unwrap();
+    assert_eq!(standing.headers()["etag"], first.headers()["etag"], "the stale edit left no trace");
+}
+
+#[tokio::test]
 async fn an_arrangement_naming_a_group_that_is_not_there_is_told_where() {
     let service = quiet().await;
     let slug = service.make_nine_harbours().await;
