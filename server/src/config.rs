@@ -212,7 +212,22 @@ fn plain(error: &figment::Error) -> String {
         [name] if name == SECRET => {
             format!("The setting {SECRET}{from} cannot be used: it must be text in quotes.")
         }
-        [] => format!("The settings could not be read{from}: {}.", error.kind),
+        [] => {
+            // A parser quotes the line it stumbled over, and that line may hold the key.
+            let says = error.kind.to_string();
+            let unquoted = |line: &&str| {
+                !line
+                    .trim_start()
+                    .trim_start_matches(|c: char| c.is_ascii_digit())
+                    .starts_with(" |")
+                    && !line.trim_start().starts_with('|')
+            };
+            let says: Vec<&str> = says.lines().filter(unquoted).collect();
+            format!(
+                "The settings could not be read{from}: {}.",
+                says.join(": ").trim_end_matches('.')
+            )
+        }
         path => format!("The setting {}{from} cannot be used: {}.", path.join("."), error.kind),
     }
 }
