@@ -1,10 +1,11 @@
 """How well the marks are heard: the long study, run by hand.
 
     cargo build --release -p ripieno-engine --example locate_marks
-    LOCATOR=target/release/examples/locate_marks python tests/reference/study_mark.py [TRIALS]
+    LOCATOR=target/release/examples/locate_marks python tests/reference/study_mark.py [TRIALS [POINT ...]]
 
 Miss and false-alarm rates and place errors, TRIALS (2000) a point, against noise, rooms, bands,
-codecs and clocks; numbers to tests/out/mark_study.json, plots beside it. Needs matplotlib.
+codecs and clocks; numbers to tests/out/mark_study.json, plots beside it. A POINT is the beginning
+of a point's name (`room/`, `codec/libopus`); without one all are run. Needs matplotlib.
 """
 
 import json
@@ -70,13 +71,16 @@ def points():
         for snr in SNRS:
             how = dict(rate=16_000, snr_db=snr, noise=noise, ppm=5_000)
             yield f"noise/{noise}/{snr}", how
-    for rt60 in (0, 0.3, 0.6, 0.9, 1.2):
+    for rt60 in (0, 0.4, 0.8, 1.2):
         how = dict(rate=16_000, snr_db=0, noise="talk", ppm=200, channel=room_of(rt60))
         yield f"room/{rt60}", how
     for low, high in ((300, 3400), (300, 5000), (100, 7000)):
         band = lambda x, rate, low=low, high=high: trials.band_limit(x, rate, low, high)
         how = dict(rate=16_000, snr_db=-10, noise="talk", ppm=200, file_channel=band)
         yield f"band/{low}-{high}", how
+    wide = lambda x, rate: trials.band_limit(x, rate, 20, 16_000)
+    how = dict(rate=48_000, snr_db=-10, noise="talk", ppm=200, file_channel=wide)
+    yield "band/20-16000", how
     for ppm in (0, 150, 1_000, 5_000, 10_000):
         yield f"clock/{ppm}", dict(rate=16_000, snr_db=-10, noise="pink", ppm=ppm)
     for codec, rate in (("aac", 64), ("libmp3lame", 96), ("libopus", 24), ("libopus", 64)):
@@ -133,7 +137,7 @@ def plot(marks, found):
 
 def main():
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    wanted = sys.argv[2] if len(sys.argv) > 2 else ""
+    wanted = tuple(sys.argv[2:]) or ("",)
     OUT.mkdir(exist_ok=True)
     path = OUT / "mark_study.json"
     found = json.loads(path.read_text()) if path.exists() else {}
@@ -142,6 +146,9 @@ def main():
         if not name.startswith(wanted):
             continue
         found[name] = measure(marks, count, seed, **how)
+        if found[name]["rms_us"] is not None:
+            bound = bound_us(marks, how["snr_db"], how["rate"])
+            found[name]["rms_over_bound"] = found[name]["rms_us"] / bound
         print(name, json.dumps(found[name]), flush=True)
         path.write_text(json.dumps(found, indent=1))
     plot(marks, found)
