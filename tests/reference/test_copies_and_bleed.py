@@ -50,3 +50,10 @@ def test_a_copy_in_another_form_is_known_and_another_take_is_not(pack, tmp_path)
         f["says"] for f in lines[2]["findings"] if f["code"] == "same_recording"
     )
     assert np.isfinite(lines[2]["decoded_s"])
+
+
+def test_the_guide_sent_as_a_take_is_said_to_be_the_guide(pack):
+    (line,) = examine(PIECE, [pack.folder / "guide.wav"])
+    assert line["state"] in ("asks", "unusable")
+    (says,) = [f["says"] for f in line["findings"] if f["code"] == "guide_left_in"]
+    assert says.startswith("This is the guide")

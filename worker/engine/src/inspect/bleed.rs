@@ -48,6 +48,10 @@ const HEARD_DB: f64 = -40.0;
 /// bleed raises all the rest by what of the guide is like itself.
 const CLEAR: f64 = 0.05;
 
+/// From this likeness on the stem holds more of the guide than of anything else: uncorrelated
+/// sounds of equal power correlate with their sum by √½.
+const IS_THE_GUIDE: f64 = 0.75;
+
 /// A headphone's leak is over in this time after its first sound.
 const COMPACT_S: f64 = 0.012;
 
@@ -204,6 +208,8 @@ pub struct Bleed {
     pub depth_db: f64,
     /// When the bleed comes after the guide, in milliseconds.
     pub delay_ms: f64,
+    /// Correlation of stem and guide, both flattened: near 1 where the stem is the guide.
+    pub likeness: f64,
 }
 
 impl BleedMeter {
@@ -334,7 +340,7 @@ impl BleedMeter {
         }
         let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
         let depth_db = self.depth_db(&steepest)?;
-        Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3 })
+        Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3, likeness: correlation })
     }
 
     /// Power of the guide through the short filter that explains most of the stem, over the stem's.
@@ -427,6 +433,12 @@ pub fn guide_left_in(bleed: &Bleed) -> Option<Finding> {
     if bleed.depth_db < HEARD_DB {
         return None;
     }
+    if bleed.likeness >= IS_THE_GUIDE {
+        let says = "This is the guide, not your playing: hardly anything else can be heard. Please \
+                    look for the file with your own recording in it and send that one.";
+        let finding = Finding::new("guide_left_in", Severity::Asks, says);
+        return Some(finding.measuring(bleed.depth_db, "dB"));
+    }
     let says = format!(
         "The guide can be heard in your recording, {:.0} dB below your playing. Please use closed \
          headphones, turn the guide down a little, or check that you did not export it together \
@@ -489,6 +501,22 @@ mod tests {
             assert!(off.abs() < 2.0, "{depth_db}: {bleed:?}");
             assert!((bleed.delay_ms - 10.0).abs() < 1.5, "{bleed:?}");
         }
+    }
+
+    #[test]
+    fn the_guide_itself_is_told_from_a_loud_bleed() {
+        let guide = &guide()[4_800..RATE_HZ as usize * 28];
+        let size = mean_square(guide);
+        let says = |noise_db: f64| {
+            let gain = (size * 3.0 * 10f64.powf(noise_db / 10.0)).sqrt() as f32;
+            let stem: Vec<f32> =
+                guide.iter().zip(noise(guide.len(), 5)).map(|(g, n)| 0.8 * g + gain * n).collect();
+            measure(&stem).and_then(|bleed| guide_left_in(&bleed)).unwrap()
+        };
+        let alone = says(-60.0);
+        assert!(alone.says.starts_with("This is the guide"), "{}", alone.says);
+        assert_eq!(alone.severity, Severity::Asks);
+        assert!(says(6.0).says.starts_with("The guide can be heard"));
     }
 
     #[test]
