@@ -11,6 +11,7 @@ mod marked;
 mod marks;
 mod notes;
 mod pattern;
+mod rated;
 mod say;
 mod search;
 mod steps;
@@ -167,9 +168,7 @@ pub fn fit(grid: &Grid, heard: &Heard<'_>, prior: &Prior) -> Option<Fit> {
     let mut readings: Vec<Reading<'_>> = openings
         .iter()
         .map(|opening| {
-            let pair = (!opening.is_closing)
-                .then(|| marks::pair(grid, heard, opening.arrival, prior))
-                .flatten();
+            let pair = marks::pair(grid, heard, opening, prior);
             marked::read(&mut take, *opening, pair)
         })
         .collect();
@@ -231,7 +230,7 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
     });
     let mut fit = Fit {
         bar1_beat1_s: best.bar1_beat1_s,
-        bar1_beat1_sd_s: best.bar1_beat1_sd_s.hypot(take.prior.ensemble_lag_sd_ms * 1e-3),
+        bar1_beat1_sd_s: best.bar1_beat1_sd_s,
         ratio_ppm: best.ratio * 1e6,
         ratio_sd_ppm: best.ratio_sd * 1e6,
         lag_ms: None,

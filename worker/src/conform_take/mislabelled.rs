@@ -65,19 +65,23 @@ pub(super) fn told_in_claimed_time(mut outcome: Outcome, said_hz: u32, true_hz: 
         plot.column_s *= stretch;
     }
     if let Some(fit) = &mut outcome.fit {
-        let ratio_ppm = |ppm: f64| ((1.0 + ppm * 1e-6) * stretch - 1.0) * 1e6;
         fit.bar1_beat1_s *= stretch;
         fit.bar1_beat1_sd_s *= stretch;
-        fit.ratio_ppm = ratio_ppm(fit.ratio_ppm);
+        fit.ratio_ppm = stretched_ppm(fit.ratio_ppm, stretch);
         fit.ratio_sd_ppm *= stretch;
         for place in &mut fit.candidates {
             place.bar1_beat1_s *= stretch;
-            place.ratio_ppm = ratio_ppm(place.ratio_ppm);
+            place.ratio_ppm = stretched_ppm(place.ratio_ppm, stretch);
         }
         fit.deviations.iter_mut().for_each(|deviation| deviation.at_s *= stretch);
     }
     outcome.findings.push(finding(said_hz, true_hz));
     outcome
+}
+
+/// A tempo ratio of a file whose seconds become `stretch` times as many.
+pub(super) fn stretched_ppm(ratio_ppm: f64, stretch: f64) -> f64 {
+    ((1.0 + ratio_ppm * 1e-6) * stretch - 1.0) * 1e6
 }
 
 fn finding(said_hz: u32, true_hz: u32) -> Finding {

@@ -7,6 +7,8 @@ use ripieno_engine::inspect::bleed::Guide;
 use ripieno_engine::mark::{Mark, MarkError};
 use ripieno_score::{ConformPolicy, Piece};
 
+use super::mislabelled::stretched_ppm;
+
 /// The ensemble's own mean lag where a piece gives none: players following a click in headphones
 /// come in some tens of milliseconds late (common practice, no source).
 const ENSEMBLE_LAG_MS: f64 = 20.0;
@@ -151,8 +153,7 @@ impl ConformPlan {
         let mut plan = self.clone();
         if let Some(placement) = &mut plan.placement {
             placement.bar1_beat1_s *= stretch;
-            placement.ratio_ppm =
-                placement.ratio_ppm.map(|ppm| ((1.0 + ppm * 1e-6) * stretch - 1.0) * 1e6);
+            placement.ratio_ppm = placement.ratio_ppm.map(|ppm| stretched_ppm(ppm, stretch));
         }
         plan
     }

@@ -6,7 +6,7 @@ use crate::onset::Playing;
 
 /// Concentrations over which the agreement is averaged: 0 is a part whose notes say nothing
 /// about the chords, 40 one that spells them.
-pub(super) const CONCENTRATIONS: [f64; 6] = [0.0, 2.0, 5.0, 10.0, 20.0, 40.0];
+const CONCENTRATIONS: [f64; 6] = [0.0, 2.0, 5.0, 10.0, 20.0, 40.0];
 /// Neighbouring chords share held notes, so each is worth only this part of a witness until
 /// the take itself has been asked.
 const WITNESS: f64 = 0.5;
@@ -20,7 +20,7 @@ pub(super) struct Harmony {
     /// The chart's chords; one that is held or repeated is one chord, so that what is compared
     /// is a mean over all of it and not the player's choice of notes from beat to beat.
     chords: Vec<Chord>,
-    log_norms: [f64; CONCENTRATIONS.len()],
+    spelling: Spelling,
     witness: f64,
 }
 
@@ -40,7 +40,7 @@ impl Harmony {
             hop_s: playing.chroma_hop_s,
             sums,
             chords: chords(grid, beats),
-            log_norms: CONCENTRATIONS.map(log_norm),
+            spelling: Spelling::new(),
             witness: WITNESS,
         }
     }
@@ -59,15 +59,7 @@ impl Harmony {
                 count += 1.0;
             }
         }
-        self.log_likelihood(agreement, count)
-    }
-
-    fn log_likelihood(&self, agreement: f64, count: f64) -> f64 {
-        let each = CONCENTRATIONS
-            .iter()
-            .zip(&self.log_norms)
-            .map(|(concentration, norm)| self.witness * (concentration * agreement - count * norm));
-        super::pattern::log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+        self.spelling.log_likelihood(agreement, count, self.witness)
     }
 
     /// Learns from one way to lay the take how many independent witnesses its chords are: by the
@@ -119,6 +111,28 @@ impl Harmony {
     }
 }
 
+/// How pitches agree with the chords they are heard in: von Mises-Fisher densities of all
+/// concentrations, averaged.
+pub(super) struct Spelling {
+    log_norms: [f64; CONCENTRATIONS.len()],
+}
+
+impl Spelling {
+    pub(super) fn new() -> Self {
+        Self { log_norms: CONCENTRATIONS.map(log_norm) }
+    }
+
+    /// Log likelihood of `count` sounds whose cosines with their chords sum to `agreement`, each
+    /// worth `witness` of an independent one, against sounds that have nothing to do with them.
+    pub(super) fn log_likelihood(&self, agreement: f64, count: f64, witness: f64) -> f64 {
+        let each = CONCENTRATIONS
+            .iter()
+            .zip(&self.log_norms)
+            .map(|(concentration, norm)| witness * (concentration * agreement - count * norm));
+        super::pattern::log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+    }
+}
+
 struct Chord {
     from_s: f64,
     to_s: f64,
@@ -150,14 +164,14 @@ pub(super) fn unit(row: &[f64; 12]) -> Option<[f64; 12]> {
     (size > 1e-6).then(|| row.map(|value| (value - mean) / size))
 }
 
-fn dot(a: &[f64; 12], b: &[f64; 12]) -> f64 {
+pub(super) fn dot(a: &[f64; 12], b: &[f64; 12]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
 /// log of the normaliser of the von Mises-Fisher density of this concentration against the
 /// uniform one, in the eleven dimensions that zero mean leaves (Mardia & Jupp, Directional
 /// Statistics, 2000, section 9.3.2): log 0F1(; 11/2; κ²/4).
-pub(super) fn log_norm(concentration: f64) -> f64 {
+fn log_norm(concentration: f64) -> f64 {
     let quarter = concentration * concentration / 4.0;
     let (mut sum, mut term) = (1.0, 1.0);
     for k in 0..80 {
@@ -168,11 +182,11 @@ pub(super) fn log_norm(concentration: f64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Chords of two beats, each a triad on another degree, heard as written.
-    fn case() -> (Grid, Playing) {
+    pub(in crate::fit) fn case() -> (Grid, Playing) {
         let mut grid =
             Grid { beats_s: (0..=64).map(|k| k as f64 * 0.5).collect(), ..Grid::default() };
         let roots = [7, 0, 5, 2, 9, 4, 11, 7, 5, 0, 2, 9];

@@ -65,13 +65,14 @@ pub(super) struct Pair<'a> {
 pub(super) fn pair<'a>(
     grid: &Grid,
     heard: &Heard<'a>,
-    opening: &Arrival,
+    opening: &Opening<'_>,
     prior: &Prior,
 ) -> Option<Pair<'a>> {
-    let apart_s = grid.closing_mark_s? - grid.opening_mark_s?;
-    if apart_s < 1.0 {
+    let apart_s = grid.closing_mark_s? - opening.piece_s;
+    if opening.is_closing || apart_s < 1.0 {
         return None;
     }
+    let opening = opening.arrival;
     let possible = heard.closing.iter().filter(|closing| {
         let ratio = (closing.at_s - opening.at_s) / apart_s - 1.0;
         closing.score >= prior.least_mark_score && ratio.abs() * 1e6 <= prior.most_ratio_ppm

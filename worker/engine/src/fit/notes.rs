@@ -5,7 +5,7 @@
 use super::Grid;
 use super::beats::BeatClock;
 use super::events::strokes;
-use super::harmony::{CONCENTRATIONS, log_norm, unit};
+use super::harmony::{Spelling, dot, unit};
 use super::pattern::log_sum;
 use crate::onset::Playing;
 
@@ -18,7 +18,8 @@ const SHORTEST_S: f64 = 0.08;
 const EARLY_S: f64 = 0.06;
 /// What rang before a stroke may hide its pitch, so that a change of chord seems to come later, and
 /// the window that hears pitches is as long as two fast strokes, so that it may seem to come
-/// earlier: by so much, with so much belief. Pitches part whole and half beats, not less.
+/// earlier: by so much, with so much belief. Pitches part whole beats either way, and
+/// half a beat in which they would come too early; what rings sounds like half a beat too late.
 const RINGING: [(f64, f64); 5] =
     [(-0.06, 0.15), (0.0, 0.3), (0.04, 0.25), (0.08, 0.2), (0.12, 0.1)];
 /// Fewer strokes say nothing.
@@ -30,7 +31,7 @@ pub(super) struct Notes {
     /// Chord of each beat, without its mean and of unit length.
     chords: Vec<Option<[f64; 12]>>,
     bar_starts: Vec<usize>,
-    log_norms: [f64; CONCENTRATIONS.len()],
+    spelling: Spelling,
     witness: f64,
 }
 
@@ -58,7 +59,7 @@ impl Notes {
             heard: heard.collect(),
             chords: grid.chroma.iter().map(|row| unit(&row.map(f64::from))).collect(),
             bar_starts: grid.bar_starts.clone(),
-            log_norms: CONCENTRATIONS.map(log_norm),
+            spelling: Spelling::new(),
             witness: WITNESS,
         }
     }
@@ -66,17 +67,17 @@ impl Notes {
     /// Log likelihood of the strokes' pitches with file time laid by `piece_at`, against pitches
     /// that have nothing to do with the chart.
     pub(super) fn harmony(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> f64 {
-        let each = RINGING.iter().flat_map(|&(ringing_s, share)| {
+        let each = RINGING.iter().map(|&(ringing_s, share)| {
             let agreements = self.agreements(beats, &|file_s| piece_at(file_s) - ringing_s);
-            let known = agreements.iter().flatten().count() as f64;
+            let known = agreements.iter().flatten().count();
             let agreement: f64 = agreements.iter().flatten().sum();
-            let one = move |(concentration, norm): (&f64, &f64)| {
-                share.ln() + self.witness * (concentration * agreement - known * norm)
+            let said = match known {
+                known if known < FEWEST => 0.0,
+                known => self.spelling.log_likelihood(agreement, known as f64, self.witness),
             };
-            let all: Vec<f64> = CONCENTRATIONS.iter().zip(&self.log_norms).map(one).collect();
-            if known < FEWEST as f64 { vec![share.ln(); all.len()] } else { all }
+            share.ln() + said
         });
-        log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+        log_sum(each)
     }
 
     /// How many strokes there are.
@@ -124,8 +125,7 @@ impl Notes {
             let pitches = note.pitches.as_ref()?;
             let beat = beats.beat_at(piece_at(note.at_s) + EARLY_S).floor();
             let chord = (beat >= 0.0).then(|| self.chords.get(beat as usize)).flatten()?;
-            let chord = chord.as_ref()?;
-            Some(chord.iter().zip(pitches).map(|(a, b)| a * b).sum())
+            Some(dot(chord.as_ref()?, pitches))
         };
         self.heard.iter().map(agreement).collect()
     }
@@ -145,10 +145,14 @@ impl Notes {
     }
 
     /// Log likelihood of where the loud strokes lie: players lean on the first beat of a bar, if
-    /// on anything.
-    pub(super) fn accents(&self, beats: &BeatClock, piece_at: &dyn Fn(f64) -> f64) -> f64 {
-        let beside = self.beside_the_beat(beats, piece_at) > 0.5;
-        let (first_at, leant) = if beside { (0.5, LEANT_BESIDE) } else { (0.0, LEANT) };
+    /// on anything. `beside` is how far the part keeps beside the beat.
+    pub(super) fn accents(
+        &self,
+        beats: &BeatClock,
+        beside: f64,
+        piece_at: &dyn Fn(f64) -> f64,
+    ) -> f64 {
+        let (first_at, leant) = if beside > 0.5 { (0.5, LEANT_BESIDE) } else { (0.0, LEANT) };
         let (mut firsts, mut others) = (Tally::default(), Tally::default());
         for note in &self.heard {
             let beat = beats.beat_at(piece_at(note.at_s));
@@ -248,4 +252,47 @@ fn loudness(playing: &Playing, at_s: f64) -> f64 {
     let from = ((at_s / playing.hop_s).max(0.0) as usize).min(playing.level_db.len());
     let to = (from + (0.08 / playing.hop_s) as usize + 1).min(playing.level_db.len());
     f64::from(playing.level_db[from..to].iter().copied().fold(-120.0, f32::max))
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::super::harmony::tests::case;
+    use super::*;
+    use crate::onset::Onset;
+
+    /// A take of even eighths, each of its chord; every fourth beat begins a bar and is leant on.
+    pub(in crate::fit) fn eighths() -> (Grid, Playing) {
+        let (mut grid, mut playing) = case();
+        grid.bar_starts = (0..=64).step_by(4).collect();
+        let onset = |k: usize| Onset { at_s: k as f64 * 0.25, strength: 5.0, sd_s: 0.001 };
+        playing.onsets = (0..128).map(onset).collect();
+        playing.level_db = (0..6_400).map(|k| if k % 400 < 40 { -12.0 } else { -16.0 }).collect();
+        (grid, playing)
+    }
+
+    fn at(off_s: f64) -> (f64, f64) {
+        let (grid, playing) = eighths();
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        let notes = Notes::new(&grid, &playing, 0);
+        let piece_at = |file_s: f64| file_s - off_s;
+        let beside = notes.beside_the_beat(&beats, &piece_at);
+        assert!(beside < 0.1, "half of the eighths are on the beat either way");
+        (notes.harmony(&beats, &piece_at), notes.accents(&beats, beside, &piece_at))
+    }
+
+    #[test]
+    fn whole_beats_and_half_a_beat_later_are_told_by_the_strokes_beside_each_change_of_chord() {
+        for off_s in [-0.5, 0.25, 0.5] {
+            assert!(at(0.0).0 > at(off_s).0 + 8.0, "{:?} {:?}", at(0.0), at(off_s));
+        }
+        // Half a beat earlier could be what rang.
+        assert!(at(0.0).0 > at(-0.25).0);
+    }
+
+    #[test]
+    fn the_strokes_that_are_leant_on_begin_the_bars() {
+        for off_s in [-0.25, 0.25, 0.5] {
+            assert!(at(0.0).1 > at(off_s).1 + 2.0, "{:?} {:?}", at(0.0), at(off_s));
+        }
+    }
 }

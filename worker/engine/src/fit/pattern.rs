@@ -40,7 +40,7 @@ const PATTERNS: [Pattern; 11] = [
 
 /// For following a take whose rhythm is not known yet.
 pub(super) const ANY: Choice = Choice { pattern: PATTERNS.len() - 1, spread_s: SPREADS_S[1] };
-const THIRD: f64 = 1.0 / 3.0;
+pub(super) const THIRD: f64 = 1.0 / 3.0;
 
 /// Spreads a player may have.
 const SPREADS_S: [f64; 3] = [0.010, 0.022, 0.045];

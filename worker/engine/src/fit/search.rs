@@ -2,7 +2,7 @@
 
 use super::beats::BeatClock;
 use super::events::Event;
-use super::pattern::{Choice, Struck, Tables, log_sum, widths};
+use super::pattern::{Choice, Struck, THIRD, Tables, log_sum, widths};
 
 /// A straight line through the take: piece time `piece_s` was played at file time `file_s`, and
 /// the file runs `1 + ratio` times as fast.
@@ -61,33 +61,33 @@ pub(super) fn modes(
     let (Some(first), Some(last)) = (events.first(), events.last()) else { return Vec::new() };
     let reach = (last.at_s - first.at_s).max(anchor.file_s.max(last.at_s) - anchor.file_s).max(2.0);
     let ratios = likely_ratios(beats, events, anchor, field, FAR_STEP_S / reach);
+    let mut strokes = struck(events);
+    let mut pulse = |ratio: f64, lag_s: f64| {
+        strike(beats, events, anchor, (ratio, lag_s), &STILL, &mut strokes);
+        tables.score(&strokes) + (field.log_ratio_prior)(ratio) + (field.log_lag_prior)(lag_s)
+    };
     let mut cells: Vec<Mode> = Vec::new();
     let lags = ((field.lags_s.1 - field.lags_s.0) / LAG_STEP_S).ceil() as usize;
-    let mut strokes = struck(events);
     for ratio in ratios {
         for k in 0..=lags {
             let lag_s = field.lags_s.0 + k as f64 * LAG_STEP_S;
-            strike(beats, events, anchor, (ratio, lag_s), &mut strokes);
-            let score = tables.score(&strokes)
-                + (field.log_ratio_prior)(ratio)
-                + (field.log_lag_prior)(lag_s);
-            cells.push(Mode { ratio, lag_s, score });
+            cells.push(Mode { ratio, lag_s, score: pulse(ratio, lag_s) });
         }
     }
     let span_s = (first.at_s - anchor.file_s, last.at_s - anchor.file_s);
-    let mut pulse = |ratio: f64, lag_s: f64| {
-        strike(beats, events, anchor, (ratio, lag_s), &mut strokes);
-        tables.score(&strokes) + (field.log_ratio_prior)(ratio) + (field.log_lag_prior)(lag_s)
-    };
     let steps = (FAR_STEP_S / reach, LAG_STEP_S);
     let mut kept = distinct(cells, span_s);
     kept.iter_mut().for_each(|mode| sharpen(mode, steps, &mut pulse));
     kept.sort_by(|a, b| b.score.total_cmp(&a.score));
-    for (ratio, lag_s) in shifts(beats, field, &kept) {
-        let mut mode = Mode { ratio, lag_s, score: pulse(ratio, lag_s) };
-        sharpen(&mut mode, steps, &mut pulse);
-        if !kept.iter().any(|other| is_same(other, &mode, span_s)) {
-            kept.push(mode);
+    // The pulse alone may hardly part the best lines from those moved by part of a beat: these
+    // must not be lost among neighbours of the best.
+    for best in kept.iter().take(SHIFTED).copied().collect::<Vec<_>>() {
+        for lag_s in lags_beside(beats, field.lags_s, &best) {
+            let mut mode = Mode { ratio: best.ratio, lag_s, score: pulse(best.ratio, lag_s) };
+            sharpen(&mut mode, steps, &mut pulse);
+            if !kept.iter().any(|other| is_same(other, &mode, span_s)) {
+                kept.push(mode);
+            }
         }
     }
     kept.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -116,19 +116,18 @@ const SHARPENED: usize = 5;
 /// Ratios whose shifts by part of a beat are looked at.
 const SHIFTED: usize = 2;
 /// Parts of a beat by which a line may be off and still meet the pulse.
-pub(super) const PARTS: [f64; 10] = {
-    const THIRD: f64 = 1.0 / 3.0;
-    [-0.75, -2.0 * THIRD, -0.5, -THIRD, -0.25, 0.25, THIRD, 0.5, 2.0 * THIRD, 0.75]
-};
+const PARTS: [f64; 10] =
+    [-0.75, -2.0 * THIRD, -0.5, -THIRD, -0.25, 0.25, THIRD, 0.5, 2.0 * THIRD, 0.75];
 
-/// The best lines moved by parts of a beat: the pulse alone may hardly part them, so that they
-/// must not be lost among neighbours of the best.
-fn shifts(beats: &BeatClock, field: &Field<'_>, kept: &[Mode]) -> Vec<(f64, f64)> {
-    let beat_s = beats.beat_s();
-    let moved = kept.iter().take(SHIFTED).flat_map(|mode| {
-        PARTS.map(|part| (mode.ratio, mode.lag_s + part * beat_s * (1.0 + mode.ratio)))
-    });
-    moved.filter(|(_, lag_s)| *lag_s >= field.lags_s.0 && *lag_s <= field.lags_s.1).collect()
+/// Lags of a line moved by parts of a beat, as far as they lie in `lags_s`.
+pub(super) fn lags_beside(
+    beats: &BeatClock,
+    lags_s: (f64, f64),
+    mode: &Mode,
+) -> impl Iterator<Item = f64> + use<> {
+    let (beat_s, mode) = (beats.beat_s() * (1.0 + mode.ratio), *mode);
+    let moved = PARTS.into_iter().map(move |part| mode.lag_s + part * beat_s);
+    moved.filter(move |lag_s| *lag_s >= lags_s.0 && *lag_s <= lags_s.1)
 }
 
 /// Log likelihood of the strokes' phases along a line, its drift taken off.
@@ -138,17 +137,10 @@ pub(super) fn pulse_along(
     events: &[Event],
     anchor: Anchor,
     mode: &Mode,
-    drift_at: &dyn Fn(f64) -> f64,
+    drift_at: &impl Fn(f64) -> f64,
 ) -> f64 {
-    let strokes: Vec<Struck> = struck(events)
-        .into_iter()
-        .zip(events)
-        .map(|(stroke, event)| {
-            let played_s = event.at_s - mode.lag_s - drift_at(event.at_s);
-            let beat = beats.beat_at(anchor.piece_at(played_s, mode.ratio));
-            Struck { phase: (beat - beat.floor()) as f32, ..stroke }
-        })
-        .collect();
+    let mut strokes = struck(events);
+    strike(beats, events, anchor, (mode.ratio, mode.lag_s), drift_at, &mut strokes);
     tables.score(&strokes)
 }
 
@@ -161,16 +153,21 @@ fn struck(events: &[Event]) -> Vec<Struck> {
     events.iter().map(one).collect()
 }
 
-/// Phases of the strokes for one ratio and lag.
+/// A player without drift.
+const STILL: fn(f64) -> f64 = |_| 0.0;
+
+/// Phases of the strokes for one ratio and lag, a drift taken off.
 fn strike(
     beats: &BeatClock,
     events: &[Event],
     anchor: Anchor,
     line: (f64, f64),
+    drift_at: &impl Fn(f64) -> f64,
     strokes: &mut [Struck],
 ) {
     for (stroke, event) in strokes.iter_mut().zip(events) {
-        let beat = beats.beat_at(anchor.piece_at(event.at_s - line.1, line.0));
+        let played_s = event.at_s - line.1 - drift_at(event.at_s);
+        let beat = beats.beat_at(anchor.piece_at(played_s, line.0));
         stroke.phase = (beat - beat.floor()) as f32;
     }
 }
@@ -184,7 +181,7 @@ pub(super) fn rhythm_of(
     mode: &Mode,
 ) -> Choice {
     let mut strokes = struck(events);
-    strike(beats, events, anchor, (mode.ratio, mode.lag_s), &mut strokes);
+    strike(beats, events, anchor, (mode.ratio, mode.lag_s), &STILL, &mut strokes);
     tables.best(&strokes)
 }
 

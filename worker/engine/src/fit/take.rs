@@ -43,16 +43,16 @@ impl Take<'_> {
         track: &Track,
         runs: &[Run],
     ) -> f64 {
-        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s - track.at(u), mode.ratio);
+        let piece_at = piece_at(anchor, mode, track);
         let chords = if self.harmony.is_written() {
             self.harmony.score(&file_at(anchor, mode, track))
         } else {
             0.0
         };
         let notes = self.notes.harmony(self.beats, &piece_at);
-        let accents = self.notes.accents(self.beats, &piece_at);
         let (sections, end_s) = (&self.grid.sections, self.beats.end_s());
         let beside = self.notes.beside_the_beat(self.beats, &piece_at);
+        let accents = self.notes.accents(self.beats, beside, &piece_at);
         let beat_s = self.beats.beat_s();
         let activity = activity::score(runs, sections, end_s, beat_s, beside, &piece_at);
         TEMPER * (chords.max(notes) + accents + activity)
@@ -61,7 +61,7 @@ impl Take<'_> {
     /// Lets the harmony learn from one way to lay the take how far to trust itself.
     pub(super) fn weigh_witnesses(&mut self, anchor: Anchor, mode: &Mode, track: &Track) {
         self.harmony.weigh_witnesses(&file_at(anchor, mode, track));
-        let piece_at = |u: f64| anchor.piece_at(u - mode.lag_s - track.at(u), mode.ratio);
+        let piece_at = piece_at(anchor, mode, track);
         self.notes.weigh_witnesses(self.beats, &piece_at);
     }
 
@@ -92,6 +92,10 @@ impl Take<'_> {
             .collect();
         moments(&ratios, &scores)
     }
+}
+
+fn piece_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
+    move |file_s| anchor.piece_at(file_s - mode.lag_s - track.at(file_s), mode.ratio)
 }
 
 fn file_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {

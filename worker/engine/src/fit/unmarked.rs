@@ -266,9 +266,10 @@ fn place(
         belief::join(&mut laid, take.prior, None);
     }
     let ensemble_lag_s = take.prior.ensemble_lag_ms * 1e-3;
+    let ensemble_lag_sd_s = take.prior.ensemble_lag_sd_ms * 1e-3;
     Some(Place {
         bar1_beat1_s: way.anchor.file_s + laid.lag_s - ensemble_lag_s * (1.0 + laid.ratio),
-        bar1_beat1_sd_s: laid.covariance[0].max(0.0).sqrt(),
+        bar1_beat1_sd_s: laid.covariance[0].max(0.0).sqrt().hypot(ensemble_lag_sd_s),
         ratio: laid.ratio,
         ratio_sd: laid.covariance[2].max(0.0).sqrt(),
         probability,
