@@ -127,6 +127,8 @@ def test_an_odd_take_is_told_for_what_it_is(name, pack, tmp_path):
     assert line["state"] in states, line
     if code and line["state"] == "placed" or states == {"asks"} and code:
         assert code in {finding["code"] for finding in line["findings"]}, line
+    marked = player.opening or player.closing
+    assert (line["basis"] == "playing_only") == (not marked), line
     if line["state"] == "placed" and line["lag_ms"] is not None:
         assert abs(line["lag_ms"] - player.lag_ms) < 90, (line["lag_ms"], player.lag_ms)
 

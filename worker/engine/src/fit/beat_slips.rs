@@ -54,7 +54,7 @@ fn best_path(rows: &[[f64; SHIFTS]]) -> Vec<usize> {
         let leap = scores[top] - SLIP_COST;
         let from: [usize; SHIFTS] =
             std::array::from_fn(|k| if scores[k] >= leap { k } else { top });
-        scores = std::array::from_fn(|k| scores[from[k]].max(leap) + row[k]);
+        scores = std::array::from_fn(|k| scores[k].max(leap) + row[k]);
         origins.push(from);
     }
     let mut state = (0..SHIFTS).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
@@ -64,4 +64,33 @@ fn best_path(rows: &[[f64; SHIFTS]]) -> Vec<usize> {
         path[stroke - 1] = state;
     }
     path
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::notes::tests::eighths;
+    use super::*;
+
+    /// What is found once the chords after the middle come so many beats late.
+    fn found(late_beats: usize) -> Option<Jump> {
+        let (grid, mut playing) = eighths();
+        let rows = (late_beats as f64 * 0.5 / playing.chroma_hop_s).round() as usize;
+        let middle = playing.chroma.len() / 2;
+        let as_played = playing.chroma.clone();
+        for row in middle..playing.chroma.len() {
+            playing.chroma[row] = as_played[(row - rows).max(middle - 1)];
+        }
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        clearest(&Notes::new(&grid, &playing, 0), &beats, &|file_s| file_s)
+    }
+
+    #[test]
+    fn chords_that_come_late_from_somewhere_on_are_a_slip_by_whole_beats() {
+        assert_eq!(found(0), None);
+        for beats in [1, 2, 3] {
+            let jump = found(beats).unwrap();
+            assert!((jump.by_s - 0.5 * beats as f64).abs() < 0.3, "{jump:?} for {beats} beats");
+            assert!((jump.between_s.1 - 16.0).abs() < 1.6, "{jump:?}");
+        }
+    }
 }

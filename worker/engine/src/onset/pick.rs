@@ -169,3 +169,23 @@ fn vertex(before: f32, peak: f32, after: Option<&f32>) -> f64 {
     let curve = before - 2.0 * peak + after;
     if curve < 0.0 { (0.5 * (before - after) / curve).clamp(-0.5, 0.5) as f64 } else { 0.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_does_not_stand_out_of_the_hiss_is_no_attack() {
+        let mut random = fastrand::Rng::with_seed(3);
+        let mut novelty: Vec<f32> = (0..4_000).map(|_| 2.0 + random.f32() + random.f32()).collect();
+        let attacks = [700, 1_500, 2_900];
+        attacks.iter().for_each(|&frame| novelty[frame] = 9.0);
+        let peaks = (0..4_000).step_by(20).map(|frame| {
+            let onset = Onset { at_s: frame as f64 * 0.005, strength: 1.0, sd_s: 0.01 };
+            Peak { frame, onset }
+        });
+        let clear = clear_ones(peaks.collect(), &novelty, 0.005);
+        let frames: Vec<usize> = clear.iter().map(|o| (o.at_s / 0.005).round() as usize).collect();
+        assert_eq!(frames, attacks);
+    }
+}
