@@ -241,6 +241,14 @@ fn log(error: &StoreError) {
 }
 
 /// For `map_err` where the types leave `?` no room.
+/// As [`Problem::from`], with what is missing told in words of its own.
+pub(crate) fn or_not_found(says: &'static str) -> impl Fn(StoreError) -> Problem {
+    move |error| match error.kind() {
+        ErrorKind::NotFound => Problem::not_found(says),
+        _ => Problem::from(error),
+    }
+}
+
 pub(crate) fn store_problem(error: StoreError) -> Problem {
     Problem::from(error)
 }

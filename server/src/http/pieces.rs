@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, described, documents};
+use super::{App, AppState, described, documents, or_not_found};
 use crate::clock::{now_us, rfc3339};
 
 /// A piece in a list.
@@ -81,12 +81,8 @@ impl LoadedPiece {
 /// # Errors
 /// 404, or a fault of the store.
 pub async fn load(app: &App, slug: &str) -> Answer<LoadedPiece> {
-    let record = app.store.piece_by_slug(slug).await.map_err(|e| match e.kind() {
-        ErrorKind::NotFound => {
-            Problem::not_found("There is no piece of that name here. Check the address.")
-        }
-        _ => Problem::from(e),
-    })?;
+    let missing = or_not_found("There is no piece of that name here. Check the address.");
+    let record = app.store.piece_by_slug(slug).await.map_err(missing)?;
     load_record(app, record).await
 }
 

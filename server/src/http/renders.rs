@@ -15,7 +15,7 @@ use utoipa::{IntoParams, ToSchema};
 use super::extract::{Json, Path, Query};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, files, pieces, ranges};
+use super::{App, AppState, files, or_not_found, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 
 /// What a render is to be.
@@ -115,10 +115,7 @@ fn body(render: Render, files: Vec<RenderFile>) -> RenderBody {
 }
 
 async fn load(app: &App, id: &str) -> Answer<Render> {
-    app.store.render(id).await.map_err(|e| match e.kind() {
-        ErrorKind::NotFound => Problem::not_found("There is no render of that id."),
-        _ => Problem::from(e),
-    })
+    app.store.render(id).await.map_err(or_not_found("There is no render of that id."))
 }
 
 /// Renders of a piece, newest first.
@@ -307,10 +304,8 @@ pub async fn file(
 /// # Errors
 /// 404.
 pub async fn send_file(app: &App, id: &str, name: &str, headers: &HeaderMap) -> Answer<Response> {
-    let file = app.store.render_file(id, name).await.map_err(|e| match e.kind() {
-        ErrorKind::NotFound => Problem::not_found("There is no file of that name in this render."),
-        _ => Problem::from(e),
-    })?;
+    let missing = or_not_found("There is no file of that name in this render.");
+    let file = app.store.render_file(id, name).await.map_err(missing)?;
     let kept = files::Kept {
         blob: &file.blob,
         name: &file.name,

@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use ripieno_score::TakeForm;
-use ripieno_store::{ErrorKind, Take, TakeState, TakeSummary};
+use ripieno_store::{Take, TakeState, TakeSummary};
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
@@ -18,7 +18,7 @@ use utoipa::ToSchema;
 use super::extract::{Json, Path};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, described, files, pieces, ranges};
+use super::{App, AppState, described, files, or_not_found, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 use correction::CorrectionBody;
 
@@ -103,10 +103,7 @@ impl From<Take> for TakeDetail {
 /// # Errors
 /// 404.
 pub async fn load(app: &App, id: &str) -> Answer<Take> {
-    app.store.take(id).await.map_err(|e| match e.kind() {
-        ErrorKind::NotFound => Problem::not_found("There is no take of that id."),
-        _ => Problem::from(e),
-    })
+    app.store.take(id).await.map_err(or_not_found("There is no take of that id."))
 }
 
 /// Check a form before anything is uploaded: all its mistakes at once, or nothing. Fields as for

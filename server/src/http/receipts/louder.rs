@@ -5,7 +5,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ripieno_store::{
-    ErrorKind, NewRender, Render, RenderKind, RenderState, Take, TakeState, occasion_for_take,
+    NewRender, Render, RenderKind, RenderState, Take, TakeState, occasion_for_take,
 };
 use ripieno_worker::jobs::Job;
 use serde::{Deserialize, Serialize};
@@ -17,7 +17,7 @@ use crate::http::extract::{Json, Path};
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem, ProblemBody};
 use crate::http::renders::{self, RenderWish, preview};
-use crate::http::{App, AppState, described};
+use crate::http::{App, AppState, described, or_not_found};
 
 /// What a contributor wants to hear.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -176,14 +176,11 @@ pub async fn sound(
 /// # Errors
 /// 404.
 pub async fn find(app: &App, take: &Take, id: &str) -> Answer<Render> {
-    let none = || Problem::not_found("This sound is not there any more. Ask for it again.");
-    let render = app.store.render(id).await.map_err(|e| match e.kind() {
-        ErrorKind::NotFound => none(),
-        _ => Problem::from(e),
-    })?;
+    const NONE: &str = "This sound is not there any more. Ask for it again.";
+    let render = app.store.render(id).await.map_err(or_not_found(NONE))?;
     let own = render.occasion.as_deref().unwrap_or_default();
     match own.starts_with(&occasion_for_take(&take.id, "")) {
         true => Ok(render),
-        false => Err(none()),
+        false => Err(Problem::not_found(NONE)),
     }
 }
