@@ -246,11 +246,18 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
     Some(fit)
 }
 
-/// By how much most of the playing lies off the line that its beginning is on: after a free intro
-/// the lag is that of what follows.
+/// By how much most of the playing lies off the line that its beginning is on, where that is a free
+/// intro: the lag is that of what follows. After a slipped edit it is that of what the mark leads
+/// into.
 fn usual_jump_s(laid: &line::Laid, track: &track::Track) -> f64 {
+    let free = |jump: &&track::Jump| !say::lies_between_steady(jump, laid);
+    let jumps: Vec<&track::Jump> = track.jumps.iter().filter(free).collect();
     let trusted = laid.strokes.iter().filter(|stroke| stroke.trust > 0.3);
-    events::median(trusted.map(|stroke| track.jumped_by(stroke.at_s)).collect())
+    let jumped_by = |stroke: &line::Stroke| {
+        let before = jumps.iter().filter(|jump| stroke.at_s >= jump.between_s.1);
+        before.map(|jump| jump.by_s).sum()
+    };
+    events::median(trusted.map(jumped_by).collect())
 }
 
 fn deviations(laid: &line::Laid) -> Vec<Deviation> {

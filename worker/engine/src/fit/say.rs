@@ -256,7 +256,7 @@ const STEADY_TRUST: f64 = 0.45;
 
 /// Whether the playing keeps to the pulse before and after a jump. Where a free intro ends nothing
 /// has slipped.
-fn lies_between_steady(jump: &Jump, laid: &Laid) -> bool {
+pub(super) fn lies_between_steady(jump: &Jump, laid: &Laid) -> bool {
     let at = laid.strokes.partition_point(|stroke| stroke.at_s < jump.between_s.1);
     let steady = |strokes: &mut dyn Iterator<Item = &Stroke>| {
         let trusts: Vec<f64> = strokes.take(BESIDE_JUMP).map(|stroke| stroke.trust).collect();
