@@ -9,13 +9,14 @@ mod attack;
 mod chroma;
 mod decimate;
 mod flux;
+mod partials;
 mod pick;
 
 use attack::Envelope;
 use chroma::ChromaMeter;
 use decimate::Decimator;
 use flux::Flux;
-use pick::Picker;
+use pick::{Levels, Picker};
 
 /// One attack.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -101,7 +102,8 @@ impl Listener {
             self.decimator.push(block, &mut self.low);
             self.flux.push(&self.low, &mut self.novelty);
             self.chroma.push(&self.low);
-            self.picker.advance(&self.novelty, &self.envelope);
+            let heard = Levels { envelope: &self.envelope, past: self.flux.past() };
+            self.picker.advance(&self.novelty, heard);
         }
     }
 
@@ -114,7 +116,8 @@ impl Listener {
         let duration_s = self.pushed as f64 / self.rate_hz as f64;
         self.envelope.finish();
         self.flux.finish(duration_s, &mut self.novelty);
-        let onsets = self.picker.finish(&self.novelty, &self.envelope, duration_s);
+        let levels = Levels { envelope: &self.envelope, past: self.flux.past() };
+        let onsets = self.picker.finish(&self.novelty, levels, duration_s);
         let heard = self.chroma.finish();
         let mut level_db = self.envelope.into_levels();
         level_db.resize(self.novelty.len(), -120.0);

@@ -10,8 +10,8 @@ use ripieno_score::{ConformPolicy, Piece};
 use super::mislabelled::stretched_ppm;
 
 /// The ensemble's own mean lag where a piece gives none: players following a click in headphones
-/// come in some tens of milliseconds late (common practice, no source).
-const ENSEMBLE_LAG_MS: f64 = 20.0;
+/// come in a little late (common practice, no source).
+const ENSEMBLE_LAG_MS: f64 = 10.0;
 
 /// A mean lag this far from the ensemble's is no human's: it is the delay of wireless headphones
 /// (100–300 ms) and is taken back.

@@ -123,18 +123,14 @@ impl Envelope {
         self.level_cells = 0;
     }
 
-    /// When the attack whose flux peaks at `peak_s` begins, and how surely, both in seconds.
-    pub(super) fn time_attack(&self, peak_s: f64) -> (f64, f64) {
+    /// When the level whose flux peaks at `peak_s` begins to rise; `None` where it does not, as at
+    /// a change of pitch under a held bow.
+    pub(super) fn time_rise(&self, peak_s: f64) -> Option<Rise> {
         let plain = self.rise(&self.plain, peak_s);
         let bright = self.rise(&self.bright, peak_s);
-        let best = match (plain, bright) {
+        match (plain, bright) {
             (Some(a), Some(b)) => Some(if b.sd_s <= a.sd_s { b } else { a }),
             (a, b) => a.or(b),
-        };
-        match best {
-            Some(rise) => (rise.at_s, rise.sd_s),
-            // No rise of level: a change of pitch under a held bow. Only the flux tells.
-            None => (peak_s, 0.015),
         }
     }
 
@@ -159,9 +155,18 @@ impl Envelope {
     }
 }
 
-struct Rise {
-    at_s: f64,
-    sd_s: f64,
+/// Where a rise begins, and how surely, both in seconds.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rise {
+    pub(super) at_s: f64,
+    pub(super) sd_s: f64,
+}
+
+/// How far before its fifth a slow rise began, in times from the fifth to the half: a straight
+/// one, or one that eases in, by the same amount, since they cannot be told apart; one that starts
+/// steeply by less. `bend` is how much longer the rise takes from half to four fifths.
+pub(super) fn carried_back(bend: f64) -> f64 {
+    (0.95 - 0.45 * (bend - 1.0)).clamp(0.4, 0.95)
 }
 
 fn cell_end(rate_hz: f64, cell: usize) -> u64 {
@@ -229,10 +234,7 @@ fn climb(cells: &[f32], smooth: &[f32], low: usize, high: usize) -> Option<Rise>
         let at_s = crossing(&fine, 0.25).unwrap_or(fifth);
         return Some(Rise { at_s, sd_s: 0.001 + 0.004 / (contrast - 1.0) });
     }
-    // A slow rise is carried back to where it began: a straight one, or one that eases in, by
-    // the same amount, since they cannot be told apart; one that starts steeply by less.
     let bend = (most - half) / (half - fifth).max(CELL_S);
-    let carried = (0.95 - 0.45 * (bend - 1.0)).clamp(0.4, 0.95);
-    let at_s = fifth - (half - fifth) * carried;
+    let at_s = fifth - (half - fifth) * carried_back(bend);
     Some(Rise { at_s, sd_s: 0.002 + 0.2 * rise_s + 0.01 / (contrast - 1.0) })
 }

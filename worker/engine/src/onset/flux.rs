@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::partials::Past;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
 /// Bands an octave, lowest and highest frequency: Böck & Widmer, DAFx-13, section 3.
@@ -28,6 +29,7 @@ pub(super) struct Flux {
     loudest: f32,
     history: [Frame; FRAMES_BACK],
     spare: Frame,
+    past: Past,
     scratch: Scratch,
 }
 
@@ -78,6 +80,7 @@ impl Flux {
             loudest: 0.0,
             history: [silent.clone(), silent],
             spare: Frame::default(),
+            past: Past::new(1.0 / frames_per_s, size as f64 / rate_hz),
             scratch,
         }
     }
@@ -104,6 +107,11 @@ impl Flux {
         let silence = vec![0.0; self.size];
         self.push(&silence, novelty);
         novelty.truncate((duration_s / self.hop_s).floor() as usize + 1);
+    }
+
+    /// The levels of the last frames' bands.
+    pub(super) fn past(&self) -> &Past {
+        &self.past
     }
 
     fn frame(&mut self, start: usize) -> f32 {
@@ -134,6 +142,7 @@ impl Flux {
         let mut current = std::mem::take(&mut self.spare);
         current.plain.clear();
         current.plain.extend(self.bands.iter().map(|band| band.level(&scratch.magnitudes)));
+        self.past.push(&current.plain);
         compress(&current.plain, gain, &mut current.logs);
         let flux = rise(&self.history[0].logs, &current.logs);
         self.spare = std::mem::replace(&mut self.history[0], current);

@@ -2,6 +2,7 @@
 
 use super::Onset;
 use super::attack::Envelope;
+use super::partials::Past;
 
 /// A peak must be the highest within this time to either side.
 const ALONE_S: f64 = 0.030;
@@ -17,6 +18,35 @@ pub(super) struct Picker {
     peaks: Vec<Peak>,
 }
 
+/// The level times a stroke to the millisecond, but only where it rises with the new partials:
+/// while one note gives way to another it beats, and tops out late. The less sure its edge, the
+/// nearer to them it must lie.
+const SAME_RISE_S: f64 = 0.018;
+
+/// Both ways of timing an attack.
+#[derive(Clone, Copy)]
+pub(super) struct Levels<'a> {
+    pub(super) envelope: &'a Envelope,
+    pub(super) past: &'a Past,
+}
+
+impl Levels<'_> {
+    /// When the attack whose flux peaks at `peak_s` begins, and how surely, both in seconds.
+    fn time_attack(&self, peak_s: f64) -> (f64, f64) {
+        let level = self.envelope.time_rise(peak_s);
+        let partials = self.past.time_new_partials(peak_s);
+        let best = match (level, partials) {
+            (Some(level), Some(partials)) => {
+                let agree = (level.at_s - partials.at_s).abs() < SAME_RISE_S - 4.0 * level.sd_s;
+                Some(if agree && level.sd_s < partials.sd_s { level } else { partials })
+            }
+            (level, partials) => level.or(partials),
+        };
+        // Neither rises: only the flux tells.
+        best.map_or((peak_s, 0.015), |rise| (rise.at_s, rise.sd_s))
+    }
+}
+
 /// An attack and the frame of the flux it peaks at.
 struct Peak {
     frame: usize,
@@ -29,32 +59,32 @@ impl Picker {
     }
 
     /// Takes and times every peak for which enough is known of what follows.
-    pub(super) fn advance(&mut self, novelty: &[f32], envelope: &Envelope) {
+    pub(super) fn advance(&mut self, novelty: &[f32], heard: Levels<'_>) {
         let after = (AFTER_S / self.hop_s) as usize;
         while self.next + after + 1 < novelty.len()
-            && self.next as f64 * self.hop_s + LOOKAHEAD_S < envelope.end_s()
+            && self.next as f64 * self.hop_s + LOOKAHEAD_S < heard.envelope.end_s()
         {
-            self.consider(novelty, envelope);
+            self.consider(novelty, heard);
         }
     }
 
     pub(super) fn finish(
         mut self,
         novelty: &[f32],
-        envelope: &Envelope,
+        heard: Levels<'_>,
         duration_s: f64,
     ) -> Vec<Onset> {
         while self.next + 1 < novelty.len() {
-            self.consider(novelty, envelope);
+            self.consider(novelty, heard);
         }
         let clear = clear_ones(self.peaks, novelty, self.hop_s);
-        let mut onsets = strong_ones(loud_ones(clear, envelope.levels_db(), self.hop_s));
+        let mut onsets = strong_ones(loud_ones(clear, heard.envelope.levels_db(), self.hop_s));
         onsets.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         onsets.retain(|onset| onset.at_s <= duration_s);
         merge_close(onsets)
     }
 
-    fn consider(&mut self, novelty: &[f32], envelope: &Envelope) {
+    fn consider(&mut self, novelty: &[f32], heard: Levels<'_>) {
         let at = self.next;
         self.next += 1;
         let value = novelty[at];
@@ -71,7 +101,7 @@ impl Picker {
             return;
         }
         let peak_s = (at as f64 + vertex(novelty[at - 1], value, novelty.get(at + 1))) * self.hop_s;
-        let (at_s, sd_s) = envelope.time_attack(peak_s);
+        let (at_s, sd_s) = heard.time_attack(peak_s);
         self.peaks.push(Peak { frame: at, onset: Onset { at_s, strength, sd_s } });
     }
 }
@@ -145,12 +175,17 @@ fn strong_ones(peaks: Vec<Onset>) -> Vec<Onset> {
     peaks.into_iter().filter(|peak| peak.strength >= WEAK * strong).collect()
 }
 
+/// Attacks closer than this are one: a swell may bring its partials one by one.
+fn apart_s(a: &Onset, b: &Onset) -> f64 {
+    0.020 + (1.5 * (a.sd_s + b.sd_s)).min(0.030)
+}
+
 /// Two peaks timed on the same rise are one attack.
 fn merge_close(onsets: Vec<Onset>) -> Vec<Onset> {
     let mut kept: Vec<Onset> = Vec::with_capacity(onsets.len());
     for onset in onsets {
         match kept.last_mut() {
-            Some(last) if onset.at_s - last.at_s < 0.020 => {
+            Some(last) if onset.at_s - last.at_s < apart_s(last, &onset) => {
                 last.strength = last.strength.max(onset.strength);
                 if onset.sd_s < last.sd_s {
                     last.at_s = onset.at_s;
