@@ -1,0 +1,263 @@
+//! Compares a stem with the guide, block by block.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use super::Bleed;
+use super::filter::least_squares;
+use super::flatten::Flattener;
+use super::guide::{Guide, Lower, mean_square};
+use super::slope::{self, Slope};
+
+/// Delays looked at either way, in low-rate samples: 0.17 s.
+const DELAYS: usize = 2048;
+
+/// Size of the transforms.
+const SIZE: usize = 16_384;
+
+/// Stem samples compared at a time (1 s), against the guide's from `DELAYS` before to `DELAYS`
+/// after.
+const BLOCK: usize = SIZE - 2 * DELAYS;
+
+/// Stretches whose correlations are kept; where a piece has more blocks, neighbours share one.
+const MOST_STRETCHES: usize = 512;
+
+/// A correlation of the flattened sounds that is no chance, whatever stands beside it: a clear
+/// bleed raises all the rest by what of the guide is like itself.
+const CLEAR: f64 = 0.05;
+
+/// A headphone's leak is over in this time after its first sound.
+const COMPACT_S: f64 = 0.012;
+
+/// The correlation must stand so many times above chance. The highest of the two million values
+/// among which it is looked for stands at 5.1 in Gaussian noise.
+const STANDS_OUT: f64 = 7.5;
+
+/// And it may begin so much before what stands out most.
+const BEFORE_S: f64 = 0.002;
+
+/// Blocks needed: ten seconds.
+const LEAST_BLOCKS: usize = 10;
+
+/// Measures the bleed in a stem as it is laid.
+pub struct BleedMeter {
+    guide: Guide,
+    low_rate_hz: f64,
+    /// How far the stem was moved ahead of the guide it was recorded against (the lag that was
+    /// taken back), in seconds.
+    moved_s: f64,
+    lower: Lower,
+    flattener: Flattener,
+    low: Vec<f32>,
+    flat: Vec<f32>,
+    /// Low-rate grid position of `low[0]` and `flat[0]`.
+    at: i64,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    /// Correlations over the delays, of the flattened and of the plain sound, a row a block.
+    flat_rows: Vec<Vec<f32>>,
+    rows: Vec<Vec<f32>>,
+    /// Blocks until the next row, and how many share one.
+    shared: usize,
+    share: usize,
+    /// Power of the guide's blocks, weighed like the correlations, and as it is.
+    weighed_power: Vec<f64>,
+    guide_power: Vec<f64>,
+    stem_power: f64,
+    /// Energies of both flattened sounds, as far as they were compared.
+    flat_energies: [f64; 2],
+}
+
+impl BleedMeter {
+    /// A meter for a stem at `rate_hz` that begins at `first_sample` of the grid, was moved
+    /// earlier by `moved_s`, and has a mean square of about `mean_square`.
+    #[must_use]
+    pub fn new(
+        guide: Guide,
+        rate_hz: u32,
+        first_sample: i64,
+        moved_s: f64,
+        mean_square: f64,
+    ) -> Self {
+        let down = guide.down as i64;
+        let mut planner = RealFftPlanner::<f32>::new();
+        let forward = planner.plan_fft_forward(SIZE);
+        let bins = SIZE / 2 + 1;
+        Self {
+            low_rate_hz: f64::from(rate_hz) / down as f64,
+            moved_s,
+            lower: Lower::new(guide.down, first_sample.rem_euclid(down) as usize),
+            flattener: Flattener::new(mean_square),
+            low: Vec::new(),
+            flat: Vec::new(),
+            at: first_sample.div_euclid(down),
+            inverse: planner.plan_fft_inverse(SIZE),
+            forward,
+            flat_rows: Vec::new(),
+            rows: Vec::new(),
+            shared: 0,
+            share: (guide.samples.len() / BLOCK).div_ceil(MOST_STRETCHES).max(1),
+            weighed_power: vec![0.0; bins],
+            guide_power: vec![0.0; bins],
+            stem_power: 0.0,
+            flat_energies: [0.0; 2],
+            guide,
+        }
+    }
+
+    /// Takes the stem's next samples, one slice a channel.
+    pub fn push(&mut self, channels: &[&[f32]]) {
+        let had = self.low.len();
+        match channels {
+            [] => return,
+            [only] => self.lower.push(only, &mut self.low),
+            [left, right, ..] => {
+                let mono: Vec<f32> = left.iter().zip(*right).map(|(l, r)| 0.5 * (l + r)).collect();
+                self.lower.push(&mono, &mut self.low);
+            }
+        }
+        self.flattener.push(&self.low[had..], &mut self.flat);
+        let mut from = 0;
+        while from + BLOCK <= self.flat.len() {
+            self.compare(from);
+            from += BLOCK;
+        }
+        self.low.drain(..from);
+        self.flat.drain(..from);
+        self.at += from as i64;
+    }
+
+    /// Adds what one block and the guide around it have in common.
+    fn compare(&mut self, from: usize) {
+        let begin = self.at + from as i64 - DELAYS as i64 - self.guide.first;
+        let Ok(begin) = usize::try_from(begin) else { return };
+        let around = begin..begin + SIZE;
+        let (Some(guide), Some(flat_guide)) =
+            (self.guide.samples.get(around.clone()), self.guide.flat.get(around))
+        else {
+            return;
+        };
+        let block = from..from + BLOCK;
+        let size = mean_square(&self.low[block.clone()]) * BLOCK as f64;
+        if size < 1e-9 {
+            return;
+        }
+        let transform = |samples: &[f32], lead: usize| spectrum(&*self.forward, samples, lead);
+        let (Some(stem), Some(flat), Some(guide), Some(flat_guide)) = (
+            transform(&self.low[block.clone()], DELAYS),
+            transform(&self.flat[block], DELAYS),
+            transform(guide, 0),
+            transform(flat_guide, 0),
+        ) else {
+            return;
+        };
+        // What is not the guide is noise here: the louder it is, the less a block tells.
+        let weight = 1.0 / size;
+        let (Some(flat_row), Some(row)) = (
+            self.delays(flat.iter().zip(&flat_guide).map(|(a, b)| a * b.conj())),
+            self.delays(stem.iter().zip(&guide).map(|(a, b)| a * b.conj() * weight as f32)),
+        ) else {
+            return;
+        };
+        for (bin, guide) in guide.iter().enumerate() {
+            let power = f64::from(guide.norm_sqr()) * BLOCK as f64 / SIZE as f64;
+            self.weighed_power[bin] += power * weight;
+            self.guide_power[bin] += power;
+        }
+        self.stem_power += size;
+        let own = begin + DELAYS..begin + DELAYS + BLOCK;
+        self.flat_energies[0] += mean_square(&self.flat[from..from + BLOCK]) * BLOCK as f64;
+        self.flat_energies[1] += mean_square(&self.guide.flat[own]) * BLOCK as f64;
+        if self.shared == 0 {
+            self.flat_rows.push(flat_row);
+            self.rows.push(row);
+        } else if let (Some(flat_sum), Some(sum)) =
+            (self.flat_rows.last_mut(), self.rows.last_mut())
+        {
+            flat_sum.iter_mut().zip(flat_row).for_each(|(sum, value)| *sum += value);
+            sum.iter_mut().zip(row).for_each(|(sum, value)| *sum += value);
+        }
+        self.shared = (self.shared + 1) % self.share;
+    }
+
+    /// The bleed, if it stands out from chance.
+    #[must_use]
+    pub fn finish(mut self) -> Option<Bleed> {
+        if self.flat_rows.len() * self.share < LEAST_BLOCKS {
+            return None;
+        }
+        let straight = slope::along(&self.flat_rows, 0.0);
+        let chance = robust_deviation(&straight);
+        let steepest = slope::steepest(std::mem::take(&mut self.flat_rows));
+        let correlation =
+            f64::from(steepest.value) / (self.flat_energies[0] * self.flat_energies[1]).sqrt();
+        if f64::from(steepest.value) < STANDS_OUT * chance && correlation < CLEAR {
+            return None;
+        }
+        let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
+        let depth_db = self.depth_db(&steepest)?;
+        Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3, likeness: correlation })
+    }
+
+    /// Power of the guide through the short filter that explains most of the stem, over the stem's.
+    fn depth_db(&self, slope: &Slope) -> Option<f64> {
+        // With the drift taken out the bleed lies at one delay all along.
+        let cross = slope::along(&self.rows, slope.per_row());
+        let before = (BEFORE_S * self.low_rate_hz) as usize;
+        let taps = before + (COMPACT_S * self.low_rate_hz) as usize + 1;
+        let first = slope.delay.saturating_sub(before);
+        let cross: Vec<f64> =
+            cross.get(first..first + taps)?.iter().map(|value| f64::from(*value)).collect();
+        let weighed = self.autocorrelation(&self.weighed_power, taps)?;
+        let plain = self.autocorrelation(&self.guide_power, taps)?;
+        let filter = least_squares(&weighed, &cross);
+        let lag = |a: usize, b: usize| plain[a.abs_diff(b)];
+        let pairs = (0..taps).flat_map(|a| (0..taps).map(move |b| (a, b)));
+        let power: f64 = pairs.map(|(a, b)| filter[a] * filter[b] * lag(a, b)).sum();
+        Some(10.0 * (power / self.stem_power.max(1e-30)).max(1e-12).log10())
+    }
+
+    /// The first values of the autocorrelation that belongs to a power spectrum.
+    fn autocorrelation(&self, power: &[f64], count: usize) -> Option<Vec<f64>> {
+        // Brought to a size that single precision holds well.
+        let most = power.iter().copied().fold(1e-300, f64::max);
+        let bins = power.iter().map(|power| Complex::new((power / most) as f32, 0.0));
+        let around = self.delays(bins)?;
+        Some(around[DELAYS..DELAYS + count].iter().map(|r| f64::from(*r) * most).collect())
+    }
+
+    /// A cross-spectrum as a function of delay, from −`DELAYS` to `DELAYS`.
+    fn delays(&self, spectrum: impl Iterator<Item = Complex<f32>>) -> Option<Vec<f32>> {
+        let scale = 1.0 / SIZE as f32;
+        let mut bins: Vec<Complex<f32>> = spectrum.map(|bin| bin * scale).collect();
+        let last = bins.len() - 1;
+        (bins[0].im, bins[last].im) = (0.0, 0.0);
+        let mut around = self.inverse.make_output_vec();
+        self.inverse.process(&mut bins, &mut around).ok()?;
+        around.rotate_right(DELAYS);
+        around.truncate(2 * DELAYS);
+        Some(around)
+    }
+}
+
+/// Standard deviation of the bulk of `values`, whatever stands out of it.
+fn robust_deviation(values: &[f32]) -> f64 {
+    let mut sizes: Vec<f32> = values.iter().map(|value| value.abs()).collect();
+    sizes.sort_by(f32::total_cmp);
+    sizes.get(sizes.len() / 2).map_or(0.0, |middle| 1.4826 * f64::from(*middle))
+}
+
+/// Spectrum of `samples` after `lead` zeros.
+fn spectrum(
+    transform: &dyn RealToComplex<f32>,
+    samples: &[f32],
+    lead: usize,
+) -> Option<Vec<Complex<f32>>> {
+    let mut input = transform.make_input_vec();
+    input[lead..lead + samples.len()].copy_from_slice(samples);
+    let mut output = transform.make_output_vec();
+    transform.process(&mut input, &mut output).ok()?;
+    Some(output)
+}
