@@ -9,6 +9,7 @@ mod attack;
 mod chroma;
 mod decimate;
 mod flux;
+mod harmonic;
 mod partials;
 mod pick;
 
@@ -16,6 +17,7 @@ use attack::Envelope;
 use chroma::ChromaMeter;
 use decimate::Decimator;
 use flux::Flux;
+pub use harmonic::Tonality;
 use pick::{Levels, Picker};
 
 /// One attack.
@@ -53,6 +55,16 @@ pub struct Playing {
     /// How far the take as a whole is tuned from A = 440 Hz, in cents in −50..50; `None` when
     /// nothing pitched was heard.
     pub tuning_cents: Option<f32>,
+    /// Whether what sounds has a pitch at all.
+    pub tonality: Tonality,
+    /// Pitch classes of the notes that sound, told by the fundamentals of harmonic series, each
+    /// row of unit sum, or all zero. Row k is centred at `k * notes_hop_s`.
+    pub notes: Vec<[f32; 12]>,
+    /// Spacing of `notes`, in seconds.
+    pub notes_hop_s: f64,
+    /// Level of the octaves about 125, 250, 500, 1 000 and 2 000 Hz in dB, at the spacing of
+    /// `chroma`, through a window of a third of a second.
+    pub octaves_db: Vec<[f32; 5]>,
 }
 
 /// Spectral frames a second: fine enough that a maximum over ±1 frame separates two strokes of
@@ -130,6 +142,10 @@ impl Listener {
             chroma_hop_s: heard.hop_s,
             duration_s,
             tuning_cents: heard.tuning_cents,
+            tonality: heard.tonality,
+            notes: heard.notes,
+            notes_hop_s: heard.notes_hop_s,
+            octaves_db: heard.octaves_db,
         }
     }
 }

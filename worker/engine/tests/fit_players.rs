@@ -195,6 +195,10 @@ fn nothing_heard_and_odd_grids_give_no_fit_and_no_panic() {
         chroma_hop_s: 0.08,
         duration_s: 0.0,
         tuning_cents: None,
+        tonality: ripieno_engine::onset::Tonality::default(),
+        notes: Vec::new(),
+        notes_hop_s: 0.16,
+        octaves_db: Vec::new(),
     };
     let heard = Heard { opening: &[], closing: &[], playing: &nothing };
     let prior = Prior::default();

@@ -208,6 +208,10 @@ pub(super) mod tests {
             chroma_hop_s: 0.08,
             duration_s: 32.0,
             tuning_cents: None,
+            tonality: crate::onset::Tonality::default(),
+            notes: Vec::new(),
+            notes_hop_s: 0.16,
+            octaves_db: Vec::new(),
         };
         (grid, playing)
     }

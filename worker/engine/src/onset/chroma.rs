@@ -1,4 +1,4 @@
-//! Pitch-class energy and tuning.
+//! Pitch-class energy and tuning; the levels of the octaves come with it.
 
 use std::sync::Arc;
 
@@ -6,6 +6,7 @@ use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
 use super::decimate::{Decimator, halvings};
 use super::flux::hann;
+use super::harmonic::{HarmonicMeter, Line, Tonality};
 
 /// Spacing of rows.
 const HOP_S: f64 = 0.08;
@@ -13,8 +14,13 @@ const HOP_S: f64 = 0.08;
 const WINDOW_S: f64 = 0.34;
 const LOWEST_HZ: f64 = 60.0;
 const HIGHEST_HZ: f64 = 2_000.0;
+/// Lines are looked for further up: a high whistle has its second partial there.
+const HIGHEST_LINE_HZ: f64 = 2_800.0;
 /// Thirds of a semitone, kept until the take's own tuning is known.
 const FINE: usize = 36;
+/// Octaves whose levels are kept, and where the lowest begins.
+pub(super) const OCTAVES: usize = 5;
+const LOWEST_OCTAVE_HZ: f64 = 88.4;
 /// A partial must stand this far above the mean of its surroundings to count as pitch.
 const PROMINENT: f32 = 3.0;
 /// Rows this far below the take's loudest hold no playing.
@@ -24,7 +30,14 @@ pub(super) struct Heard {
     pub(super) rows: Vec<[f32; 12]>,
     pub(super) hop_s: f64,
     pub(super) tuning_cents: Option<f32>,
+    pub(super) octaves_db: Vec<[f32; OCTAVES]>,
+    pub(super) tonality: Tonality,
+    pub(super) notes: Vec<[f32; 12]>,
+    pub(super) notes_hop_s: f64,
 }
+
+/// Every so manieth row is asked for its notes.
+const ROWS_PER_NOTES: usize = 2;
 
 pub(super) struct ChromaMeter {
     decimator: Decimator,
@@ -37,6 +50,10 @@ pub(super) struct ChromaMeter {
     first_sample: i64,
     next_row: usize,
     rows: Vec<[f32; FINE]>,
+    octaves_db: Vec<[f32; OCTAVES]>,
+    octave_edges: [usize; OCTAVES + 1],
+    harmonic: HarmonicMeter,
+    lines: Vec<Line>,
     tuning: (f64, f64, f64),
     time: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
@@ -51,6 +68,10 @@ impl ChromaMeter {
         let rate_hz = rate_hz / decimator.factor() as f64;
         let size = (rate_hz * WINDOW_S / 64.0).round() as usize * 64;
         let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+        let octave_edge = |octave: usize| {
+            let hz = LOWEST_OCTAVE_HZ * 2f64.powi(octave as i32);
+            ((hz * size as f64 / rate_hz) as usize).min(size / 2 + 1)
+        };
         Self {
             decimator,
             rate_hz,
@@ -61,6 +82,10 @@ impl ChromaMeter {
             first_sample: -(size as i64 / 2),
             next_row: 0,
             rows: Vec::new(),
+            octaves_db: Vec::new(),
+            octave_edges: std::array::from_fn(octave_edge),
+            harmonic: HarmonicMeter::new((rate_hz / size as f64) as f32),
+            lines: Vec::new(),
             tuning: (0.0, 0.0, 0.0),
             time: transform.make_input_vec(),
             spectrum: transform.make_output_vec(),
@@ -102,7 +127,16 @@ impl ChromaMeter {
         let loudest = self.rows.iter().map(|row| row.iter().sum::<f32>()).fold(0.0, f32::max);
         let shift = tuning_cents.unwrap_or(0.0) / 100.0;
         let rows = self.rows.iter().map(|row| fold(row, shift, QUIET * loudest)).collect();
-        Heard { rows, hop_s: HOP_S, tuning_cents }
+        let (tonality, notes) = self.harmonic.finish(f64::from(shift));
+        Heard {
+            rows,
+            hop_s: HOP_S,
+            tuning_cents,
+            octaves_db: self.octaves_db,
+            tonality,
+            notes,
+            notes_hop_s: HOP_S * ROWS_PER_NOTES as f64,
+        }
     }
 
     fn row(&mut self, start: usize) -> [f32; FINE] {
@@ -116,16 +150,37 @@ impl ChromaMeter {
         for (magnitude, bin) in self.magnitudes.iter_mut().zip(&self.spectrum) {
             *magnitude = bin.norm_sqr().sqrt();
         }
-        self.partials()
+        let scale = (self.size * self.size) as f32;
+        let energy = |octave: usize| {
+            let bins = self.octave_edges[octave]..self.octave_edges[octave + 1];
+            let sum: f32 = self.magnitudes[bins].iter().map(|m| m * m).sum();
+            10.0 * (sum / scale).max(1e-12).log10()
+        };
+        self.octaves_db.push(std::array::from_fn(energy));
+        let row = self.partials();
+        if self.next_row.is_multiple_of(ROWS_PER_NOTES) {
+            let (from, to) = self.bins();
+            let all = self.magnitudes[from..to].iter().map(|m| m * m).sum();
+            self.harmonic.hear(&mut self.lines, all);
+        }
+        row
+    }
+
+    /// The bins in which lines are looked for.
+    fn bins(&self) -> (usize, usize) {
+        let bin_hz = self.rate_hz / self.size as f64;
+        let from = (LOWEST_HZ / bin_hz).ceil() as usize;
+        let to = ((HIGHEST_LINE_HZ / bin_hz) as usize).min(self.magnitudes.len() - 10);
+        (from.max(10), to)
     }
 
     fn partials(&mut self) -> [f32; FINE] {
         let mut row = [0.0; FINE];
         let bin_hz = self.rate_hz / self.size as f64;
-        let from = (LOWEST_HZ / bin_hz).ceil() as usize;
-        let to = ((HIGHEST_HZ / bin_hz) as usize).min(self.magnitudes.len() - 10);
+        let (from, to) = self.bins();
+        self.lines.clear();
         let m = &self.magnitudes;
-        for k in from.max(10)..to {
+        for k in from..to {
             if m[k] <= m[k - 1] || m[k] < m[k + 1] {
                 continue;
             }
@@ -135,7 +190,13 @@ impl ChromaMeter {
             }
             let (a, b, c) = (m[k - 1].max(1e-9).ln(), m[k].ln(), m[k + 1].max(1e-9).ln());
             let part = (0.5 * (a - c) / (a - 2.0 * b + c)) as f64;
-            let pitch = 69.0 + 12.0 * ((k as f64 + part) * bin_hz / 440.0).log2();
+            let hz = (k as f64 + part) * bin_hz;
+            let energy = m[k - 2..k + 3].iter().map(|m| m * m).sum();
+            self.lines.push(Line { hz: hz as f32, energy });
+            if hz > HIGHEST_HZ {
+                continue;
+            }
+            let pitch = 69.0 + 12.0 * (hz / 440.0).log2();
             let weight = m[k].sqrt();
             let fine = (pitch.rem_euclid(12.0)) * 3.0;
             let (cell, share) = (fine as usize % FINE, fine.fract() as f32);
