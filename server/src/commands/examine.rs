@@ -69,7 +69,8 @@ pub fn run(settings: &SettingsArgs, args: &ExamineArgs) -> Result<(), Failure> {
     in_order(args.files.len(), threads, examine, |(mut line, print)| {
         if let Some(print) = print {
             say_if_copy(&mut line, &print, &earlier);
-            earlier.push((line["file"].as_str().unwrap_or_default().to_owned(), print));
+            let name = line["file"].as_str().unwrap_or_default().to_owned();
+            earlier.push((name, print.without_wave()));
         }
         say(&if args.json { line.to_string() } else { page(&line) });
     });

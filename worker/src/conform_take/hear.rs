@@ -83,7 +83,7 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
         opening,
         closing,
         plot: plotter.finish(),
-        fingerprint: fingerprinter.finish(&playing.onsets),
+        fingerprint: fingerprinter.finish(),
         playing,
         notes,
     })

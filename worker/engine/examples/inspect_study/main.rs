@@ -37,11 +37,17 @@ fn any(_: Instrument) -> bool {
 }
 
 fn pitched(instrument: Instrument) -> bool {
-    instrument != Instrument::Shaker
+    // Of a bell neither tuning nor key is told.
+    !matches!(instrument, Instrument::Shaker | Instrument::Bell)
 }
 
 fn struck(instrument: Instrument) -> bool {
     matches!(instrument, Instrument::Pluck | Instrument::Bass | Instrument::Shaker)
+}
+
+fn sharp(instrument: Instrument) -> bool {
+    // Slower attacks hide a player's spread behind their own.
+    matches!(instrument, Instrument::Pluck | Instrument::Shaker)
 }
 
 fn counted(instrument: Instrument) -> bool {
@@ -73,7 +79,7 @@ const ROWS: [Row; 18] = [
     Row { code: "squashed", applies: counted, most_false: 3.0, most_missed: 25.0 },
     Row { code: "wet", applies: short, most_false: 5.0, most_missed: 25.0 },
     Row { code: "too_tight", applies: struck, most_false: 0.0, most_missed: 15.0 },
-    Row { code: "too_loose", applies: counted, most_false: 3.0, most_missed: 40.0 },
+    Row { code: "too_loose", applies: sharp, most_false: 3.0, most_missed: 40.0 },
     Row { code: "tuning", applies: pitched, most_false: 2.0, most_missed: 10.0 },
     Row { code: "transposed", applies: pitched, most_false: 2.0, most_missed: 15.0 },
     Row { code: "wrong_mode", applies: pitched, most_false: 5.0, most_missed: 40.0 },
@@ -304,10 +310,8 @@ fn bleeds(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
 fn fingerprints(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
     let print = |wave: &[f32]| -> Fingerprint {
         let mut maker = Fingerprinter::new(RATE_HZ);
-        let mut listener = Listener::new(RATE_HZ);
         maker.push(wave);
-        listener.push(wave);
-        maker.finish(&listener.finish().onsets)
+        maker.finish()
     };
     let (mut same, mut others): (Vec<Likeness>, Vec<Likeness>) = (Vec::new(), Vec::new());
     let mut missed: Vec<Instrument> = Vec::new();
@@ -327,21 +331,16 @@ fn fingerprints(takes: u64, out: &mut impl Write) -> std::io::Result<bool> {
     let wrong = others.iter().filter(|likeness| likeness.is_copy()).count();
     let share = |some: usize, all: usize| 100.0 * some as f64 / all.max(1) as f64;
     let (false_rate, missed_rate) = (share(wrong, others.len()), share(missed.len(), same.len()));
-    let most =
-        |list: &[Likeness], of: fn(&Likeness) -> f64| list.iter().map(of).fold(0.0, f64::max);
-    let least =
-        |list: &[Likeness], of: fn(&Likeness) -> f64| list.iter().map(of).fold(1e9, f64::min);
+    let waves = |list: &[Likeness]| list.iter().map(|likeness| likeness.wave).collect::<Vec<_>>();
     writeln!(
         out,
-        "{:<16} {false_rate:>7.1} {missed_rate:>8.1} {:>7}  copies up to {:.2} of bits and {:.1} \
-         ms apart, others from {:.2} and {:.1} ms; missed {}",
+        "{:<16} {false_rate:>7.1} {missed_rate:>8.1} {:>7}  waves of copies from {:.2} on, of others \
+         up to {:.2}; missed {}",
         "same_recording",
         same.len(),
-        most(&same, |likeness| likeness.bits_apart),
-        most(&same, |likeness| likeness.attacks_apart_ms),
-        least(&others, |likeness| likeness.bits_apart),
-        least(&others, |likeness| likeness.attacks_apart_ms),
+        waves(&same).into_iter().fold(1.0, f64::min),
+        waves(&others).into_iter().fold(0.0, f64::max),
         names(&missed)
     )?;
-    Ok(false_rate <= 0.5 && missed_rate <= 10.0)
+    Ok(wrong == 0 && missed_rate <= 2.0)
 }

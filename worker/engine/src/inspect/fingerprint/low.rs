@@ -1,0 +1,70 @@
+//! Brings a sound of any rate to the fingerprint's.
+
+use super::RATE_HZ;
+
+/// Three running means in a row, then cubic interpolation. What folds down from the top of the
+/// range is 50 dB lower, so that a copy without its treble has the same bottom.
+pub(super) struct Low {
+    down: usize,
+    kernel: Vec<f32>,
+    pending: Vec<f32>,
+    /// Sound at the rate divided by `down`.
+    coarse: Vec<f32>,
+    /// Coarse samples from one output to the next, and where the next lies in `coarse`.
+    step: f64,
+    at: f64,
+}
+
+impl Low {
+    pub(super) fn new(rate_hz: u32) -> Self {
+        let rate = f64::from(rate_hz.max(4_000));
+        let down = ((rate / RATE_HZ) as usize).max(1);
+        let mean = vec![1.0 / down as f32; down];
+        let kernel = convolved(&convolved(&mean, &mean), &mean);
+        Self {
+            down,
+            // The first output lies at the first sample.
+            pending: vec![0.0; kernel.len() / 2],
+            kernel,
+            coarse: vec![0.0],
+            step: rate / down as f64 / RATE_HZ,
+            at: 1.0,
+        }
+    }
+
+    pub(super) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
+        self.pending.extend_from_slice(samples);
+        let mut from = 0;
+        while from + self.kernel.len() <= self.pending.len() {
+            let around = &self.pending[from..from + self.kernel.len()];
+            let sum: f32 = around.iter().zip(&self.kernel).map(|(s, k)| s * k).sum();
+            self.coarse.push(if sum.is_finite() { sum } else { 0.0 });
+            from += self.down;
+        }
+        self.pending.drain(..from.min(self.pending.len()));
+        while (self.at as usize) + 2 < self.coarse.len() {
+            out.push(between(&self.coarse[self.at as usize - 1..], self.at.fract() as f32));
+            self.at += self.step;
+        }
+        let spent = (self.at as usize - 1).min(self.coarse.len());
+        self.coarse.drain(..spent);
+        self.at -= spent as f64;
+    }
+}
+
+fn convolved(a: &[f32], b: &[f32]) -> Vec<f32> {
+    let mut sum = vec![0.0; a.len() + b.len() - 1];
+    for (at, a) in a.iter().enumerate() {
+        sum[at..].iter_mut().zip(b).for_each(|(sum, b)| *sum += a * b);
+    }
+    sum
+}
+
+/// The cubic through four samples, between the middle two (Catmull and Rom, 1974).
+fn between(samples: &[f32], part: f32) -> f32 {
+    let [a, b, c, d] = [samples[0], samples[1], samples[2], samples[3]];
+    let slope = 0.5 * (c - a);
+    let bend = a - 2.5 * b + 2.0 * c - 0.5 * d;
+    let twist = 0.5 * (d - a) + 1.5 * (b - c);
+    ((twist * part + bend) * part + slope) * part + b
+}
