@@ -20,9 +20,11 @@ TICKS_PER_SECOND = 10_000
 BANKS = ("/usr/share/sounds/sf2/TimGM6mb.sf2", "/usr/share/sounds/sf2/FluidR3_GM.sf2")
 
 
-def synthesise(notes, programme: int | None, before_s: float, total_s: float, bank: int) -> np.ndarray:
-    """The notes by FluidSynth, dry; time 0 of the piece lies `before_s` into the result. No
-    programme means the drum kit."""
+def synthesise(
+    notes, programme: int | None, before_s: float, total_s: float, bank: int, cents: float = 0.0
+) -> np.ndarray:
+    """The notes by FluidSynth, dry and so many cents sharp; time 0 of the piece lies `before_s`
+    into the result. No programme means the drum kit."""
     channel = 9 if programme is None else 0
     events = []
     for at, length, pitch, velocity in notes:
@@ -35,6 +37,9 @@ def synthesise(notes, programme: int | None, before_s: float, total_s: float, ba
     track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000, time=0)])
     if programme is not None:
         track.append(mido.Message("program_change", program=programme, time=0))
+        # General MIDI: full bend is two semitones.
+        bend = round(cents / 200 * 8192)
+        track.append(mido.Message("pitchwheel", pitch=bend, time=0))
     last = 0
     for tick, _, message in events:
         track.append(message.copy(time=tick - last))

@@ -6,7 +6,7 @@
 //! where nothing sounds. What neither allows is left as it was played.
 
 use crate::fit::{Deviation, Fit};
-use crate::inspect::{blunder_limit_ms, from_own_pulse};
+use crate::inspect::{from_own_pulse, is_blunder};
 use crate::onset::Playing;
 use crate::resample::TimeMap;
 
@@ -103,11 +103,10 @@ struct Note {
 fn notes(take: Placed<'_>, easing: Easing) -> Vec<Note> {
     let Placed { fit, playing, beats_s } = take;
     let spread = fit.spread_ms.unwrap_or(0.0);
-    let limit = blunder_limit_ms(spread);
     let strength = easing.strength.clamp(0.0, 0.5);
     let wanted = |deviation: &Deviation| -> f64 {
         let residual = deviation.residual_ms;
-        if residual.abs() > limit && (easing.blunders || strength > 0.0) {
+        if (easing.blunders || strength > 0.0) && is_blunder(deviation, spread, playing) {
             // Back to the edge of what this player's looseness is, not onto the pulse.
             return residual.signum() * spread.min(residual.abs()) - residual;
         }
@@ -263,6 +262,10 @@ mod tests {
             chroma_hop_s: 0.08,
             duration_s,
             tuning_cents: None,
+            tonality: crate::onset::Tonality::default(),
+            notes: Vec::new(),
+            notes_hop_s: 0.16,
+            octaves_db: Vec::new(),
         };
         let fit = Fit {
             bar1_beat1_s: 2.0,

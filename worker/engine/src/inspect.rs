@@ -8,6 +8,7 @@ mod blunders;
 mod channels;
 mod clipped;
 mod closing_mark;
+mod crests;
 mod cut_short;
 mod dc;
 mod duplicate;
@@ -32,12 +33,14 @@ pub mod bleed;
 pub mod fingerprint;
 
 mod harmony;
+mod pitch;
 mod profile;
 mod quiet;
 
-pub use blunders::{blunder_limit_ms, blunders, from_own_pulse};
+pub use blunders::{attack_sd_ms, blunder_limit_ms, from_own_pulse, is_blunder};
 pub use channels::{ChannelVerdict, judge_channels};
 pub use clipped::ClippedRun;
+pub use crests::Crests;
 pub use duplicate::same_file;
 pub use profile::{ChannelProfile, Profile};
 pub use quiet::QuietWindows;
@@ -53,6 +56,7 @@ use crate::onset::Playing;
 pub struct Inspector {
     profiler: profile::Profiler,
     clips: clipped::ClipFinder,
+    crests: crests::CrestCounter,
     quiet: quiet::QuietKeeper,
     brightness: speech::BrightnessMeter,
 }
@@ -64,6 +68,8 @@ pub struct Records {
     pub profile: Profile,
     /// Runs of samples that were cut off at a ceiling.
     pub clips: Vec<ClippedRun>,
+    /// Heights of the crests of the first channel, a stretch of two seconds after another.
+    pub crests: Vec<Crests>,
     /// The quietest moments, as samples.
     pub quiet: QuietWindows,
     /// Level and middle frequency of the first channel, finely.
@@ -86,6 +92,7 @@ impl Inspector {
         Self {
             profiler: profile::Profiler::new(rate_hz, channels),
             clips: clipped::ClipFinder::new(rate_hz, channels),
+            crests: crests::CrestCounter::new(rate_hz),
             quiet: quiet::QuietKeeper::new(rate_hz),
             brightness: speech::BrightnessMeter::new(rate_hz),
         }
@@ -98,6 +105,7 @@ impl Inspector {
         self.quiet.push(channels);
         if let Some(first) = channels.first() {
             self.brightness.push(first);
+            self.crests.push(first);
         }
     }
 
@@ -107,6 +115,7 @@ impl Inspector {
         Records {
             profile: self.profiler.finish(),
             clips: self.clips.finish(),
+            crests: self.crests.finish(),
             quiet: self.quiet.finish(),
             brightness: self.brightness.finish(),
         }

@@ -3,6 +3,7 @@
 use super::Take;
 use crate::finding::{Finding, Severity};
 use crate::fit::Deviation;
+use crate::onset::Playing;
 
 /// A note this far off is heard as a mistake whatever the player's spread.
 const HEARD_MS: f64 = 80.0;
@@ -10,10 +11,26 @@ const HEARD_MS: f64 = 80.0;
 /// Places listed at most.
 const MOST_PLACES: usize = 50;
 
-/// Notes further than this from their pulse, given the player's own spread.
+/// A note must lie so many standard uncertainties of its attack further off: a bow or a voice
+/// begins where one looks for it.
+const SURELY: f64 = 2.0;
+
+/// Notes further than this from their pulse, given the player's own spread and how surely the
+/// note's attack is known.
 #[must_use]
-pub fn blunder_limit_ms(spread_ms: f64) -> f64 {
-    (3.0 * spread_ms).max(HEARD_MS)
+pub fn blunder_limit_ms(spread_ms: f64, attack_sd_ms: f64) -> f64 {
+    (3.0 * spread_ms).max(HEARD_MS) + SURELY * attack_sd_ms
+}
+
+/// How surely the attack nearest to `at_s` is known, in milliseconds; 0 where there is none.
+#[must_use]
+pub fn attack_sd_ms(playing: &Playing, at_s: f64) -> f64 {
+    let after = playing.onsets.partition_point(|onset| onset.at_s < at_s);
+    let beside = [after.checked_sub(1), Some(after)].into_iter().flatten();
+    let nearest = beside
+        .filter_map(|index| playing.onsets.get(index))
+        .min_by(|a, b| (a.at_s - at_s).abs().total_cmp(&(b.at_s - at_s).abs()));
+    nearest.map_or(0.0, |onset| onset.sd_s * 1e3)
 }
 
 /// Share of a player's notes that lie on beats, from which beats are this player's own pulse.
@@ -66,16 +83,19 @@ fn off_the_half(offset_s: f64, beat_s: f64) -> bool {
     (offset_s.abs() / beat_s - 0.5).abs() > OFF_BEAT
 }
 
-/// The notes of a take that listeners hear as blunders; deviations are from the own pulse.
-pub fn blunders(deviations: &[Deviation], spread_ms: f64) -> impl Iterator<Item = &Deviation> + '_ {
-    let limit = blunder_limit_ms(spread_ms);
-    deviations.iter().filter(move |deviation| deviation.residual_ms.abs() > limit)
+/// Whether listeners hear a note as a blunder; its deviation is from the own pulse.
+#[must_use]
+pub fn is_blunder(deviation: &Deviation, spread_ms: f64, playing: &Playing) -> bool {
+    let limit = blunder_limit_ms(spread_ms, attack_sd_ms(playing, deviation.at_s));
+    deviation.residual_ms.abs() > limit
 }
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
     let fit = take.fit?;
     let own = from_own_pulse(&fit.deviations, &take.grid.beats_s);
-    let found: Vec<&Deviation> = blunders(&own, fit.spread_ms?).collect();
+    let spread_ms = fit.spread_ms?;
+    let found: Vec<&Deviation> =
+        own.iter().filter(|note| is_blunder(note, spread_ms, take.playing)).collect();
     if found.is_empty() {
         return None;
     }

@@ -4,8 +4,13 @@
 //! steeply at both ends. A natural crest is a parabola: where it stays within a hair of its
 //! height for three samples, it has fallen by little just outside. So a run counts when the
 //! fall outside it is many times what the same parabola would give.
+//!
+//! A lossy codec bends the flat tops again, but leaves the crests nearly as high as one another:
+//! at the ceiling they pile up, and there are hardly any higher ones. Of a player's crests there
+//! are fewer and fewer the higher they are.
 
 use super::Take;
+use super::crests::{BANDS, Crests, STRETCH_S, bands_of_ratio};
 use crate::finding::{Finding, Severity};
 
 /// One run of clipped samples.
@@ -23,11 +28,6 @@ pub struct ClippedRun {
 /// scale); a natural crest of three such samples falls by 0.1 % just outside.
 const FLAT: f32 = 1.2e-4;
 const FALL_FROM_FLAT: f32 = 0.01;
-
-/// The same for crests that a lossy codec has bent again: a sine of three samples within
-/// 0.5 % falls by at most 4.5 % there.
-const BENT: f32 = 5e-3;
-const FALL_FROM_BENT: f32 = 0.06;
 
 /// Runs lower than this share of the file's highest sample are no ceiling.
 const NEAR_TOP: f32 = 0.7;
@@ -109,12 +109,8 @@ impl Channel {
                 at += 1;
                 continue;
             }
-            let exact = self.run_at(at, FLAT);
-            let bent = self.run_at(at, BENT);
-            let found = [(exact, FALL_FROM_FLAT), (bent, FALL_FROM_BENT)]
-                .into_iter()
-                .find(|(length, fall)| *length >= 3 && self.falls_away(at, *length, *fall));
-            if let Some((length, _)) = found {
+            let length = self.run_at(at, FLAT);
+            if length >= 3 && self.falls_away(at, length, FALL_FROM_FLAT) {
                 if self.runs.len() < MOST_RUNS {
                     self.runs.push(ClippedRun {
                         at_s: (self.first_frame + at as u64) as f64 / rate_hz,
@@ -124,7 +120,7 @@ impl Channel {
                 }
                 at += length;
             } else {
-                at += exact.max(1);
+                at += length.max(1);
             }
         }
         at
@@ -164,7 +160,7 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     let runs: Vec<&ClippedRun> =
         take.records.clips.iter().filter(|run| run.at_s >= span.0 && run.at_s <= span.1).collect();
     if at_one_ceiling(&runs) < FEW_RUNS {
-        return None;
+        return piled_up(take, span);
     }
     let rate_hz = take.records.profile.hop_frames as f64 / take.records.profile.hop_s;
     let clipped: f64 = runs.iter().map(|run| f64::from(run.samples)).sum::<f64>() / rate_hz;
@@ -185,7 +181,88 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     Some(finding.measuring(share * 100.0, "% of the time").at(places))
 }
 
-/// Heights this near to one another, as a ratio, may be one ceiling, bent by a codec.
+/// Crests near the ceiling over those from half of it on up to there. Players reach 0.35; 4 dB of
+/// overdrive, through a codec at 24 kbit/s, give 0.55 and more.
+const PILED_UP: f64 = 0.45;
+
+/// And where they are most there are more of them than a little lower: of a player's there are
+/// at most 0.9 times as many.
+const MORE_THAN_BELOW: f64 = 1.1;
+
+/// Of the crests near the ceiling so few may be higher.
+const HIGHER: f64 = 2e-3;
+
+/// A cut crest spends as much of its time in its top as a lower, whole one; where those are as
+/// round as a sine's (0.35), clearly more: pure tones of one level pile up too.
+const ROUND: f64 = 0.3;
+const WIDER_THAN_ROUND: f64 = 0.03;
+const NARROWER: f64 = 0.03;
+
+/// Whole crests needed to compare with.
+const LEAST_WHOLE: u32 = 100;
+
+/// Crests needed near the ceiling.
+const LEAST_CRESTS: u32 = 400;
+
+/// Clipping after which a codec bent the tops.
+fn piled_up(take: &Take, span: (f64, f64)) -> Option<Finding> {
+    let stretch = |s: f64| ((s / STRETCH_S) as usize).min(take.records.crests.len());
+    let inside = stretch(span.0)..stretch(span.1);
+    let mut all = Crests::default();
+    take.records.crests[inside.clone()].iter().for_each(|crests| all.add(crests));
+    let ceiling = ceiling(&all)?;
+    let from = |ratio: f64| ceiling.saturating_sub(bands_of_ratio(1.0 / ratio));
+    let (near, upto) = (from(0.8), (ceiling + bands_of_ratio(1.1)).min(BANDS));
+    let count = |crests: &Crests, from: usize, upto: usize| -> u32 {
+        crests.count[from.min(upto)..upto].iter().sum()
+    };
+    let top = |from: usize, upto: usize| {
+        let share: f32 = all.in_top[from..upto].iter().sum();
+        f64::from(share) / f64::from(count(&all, from, upto).max(1))
+    };
+    let at_ceiling = count(&all, near, upto);
+    let higher = count(&all, (ceiling + bands_of_ratio(1.25)).min(BANDS), BANDS);
+    let steps = [(0.8, 0.9), (0.9, 1.0)].map(|(low, high)| count(&all, from(low), from(high)));
+    let most = steps.into_iter().max().unwrap_or(0).max(count(&all, ceiling, upto));
+    let piled_up = f64::from(at_ceiling) > PILED_UP * f64::from(count(&all, from(0.5), near))
+        && f64::from(most) > MORE_THAN_BELOW * f64::from(count(&all, from(0.7), near));
+    let whole = top(from(0.3), from(0.6));
+    let wider = if whole > ROUND { WIDER_THAN_ROUND } else { -NARROWER };
+    let wide =
+        top(from(0.85), upto) > whole + wider && count(&all, from(0.3), from(0.6)) >= LEAST_WHOLE;
+    if !piled_up
+        || !wide
+        || at_ceiling < LEAST_CRESTS
+        || f64::from(higher) > HIGHER * f64::from(at_ceiling)
+    {
+        return None;
+    }
+    let share = f64::from(at_ceiling) / f64::from(count(&all, from(0.1), upto).max(1));
+    let places = inside
+        .filter(|at| count(&take.records.crests[*at], from(0.9), upto) > 20)
+        .map(|at| (at as f64 * STRETCH_S, (at + 1) as f64 * STRETCH_S))
+        .take(MOST_PLACES)
+        .collect();
+    let says = "The recording seems overdriven: its loud moments all reach one height and no \
+                further, as when a microphone is set too high. Please turn its level down, or move \
+                away from it, and record again.";
+    let finding = Finding::new("clipped", Severity::Advice, says);
+    Some(finding.measuring(share * 100.0, "% of the crests").at(places))
+}
+
+/// The height that 98 % of the loud crests stay below.
+fn ceiling(all: &Crests) -> Option<usize> {
+    let highest = all.count.iter().rposition(|count| *count > 0)?;
+    let loud = highest.saturating_sub(bands_of_ratio(1.0 / 0.3));
+    let total: u32 = all.count[loud..].iter().sum();
+    let mut below = 0;
+    (loud..BANDS).find(|band| {
+        below += all.count[*band];
+        f64::from(below) >= 0.98 * f64::from(total)
+    })
+}
+
+/// Heights this near to one another, as a ratio, may be one ceiling.
 const ONE_CEILING: f32 = 1.06;
 
 /// How many runs lie at the height where most of them do. A ceiling cuts at one height; crests

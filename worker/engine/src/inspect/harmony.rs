@@ -1,6 +1,6 @@
 //! The harmony of a take beside the piece's chart, beat by beat; three checks read it.
 
-use super::Take;
+use super::{Take, pitch};
 
 /// What sounds on one beat, as far as it has pitch.
 #[derive(Debug, Clone, Copy)]
@@ -13,18 +13,22 @@ pub(super) struct BeatHarmony {
     pub(super) chart: [f32; 12],
 }
 
-/// Every beat of a placed take on which something pitched sounds.
+/// Every beat of a placed take on which something pitched sounds; none for a take whose pitch
+/// can't be told.
 pub(super) fn beats(take: &Take) -> Vec<BeatHarmony> {
     let playing = take.playing;
-    let row_at = |s: f64| (s / playing.chroma_hop_s).round().max(0.0) as usize;
+    let row_at = |s: f64| (s / playing.notes_hop_s).round().max(0.0) as usize;
     let mut beats = Vec::new();
+    if !pitch::is_pitched(take) {
+        return beats;
+    }
     for (beat, pair) in take.grid.beats_s.windows(2).enumerate() {
         let Some((from, upto)) = take.file_time_s(pair[0]).zip(take.file_time_s(pair[1])) else {
             return beats;
         };
-        let rows = row_at(from).min(playing.chroma.len())..row_at(upto).min(playing.chroma.len());
+        let rows = row_at(from).min(playing.notes.len())..row_at(upto).min(playing.notes.len());
         let mut heard = [0.0f32; 12];
-        for row in &playing.chroma[rows] {
+        for row in &playing.notes[rows] {
             heard.iter_mut().zip(row).for_each(|(sum, class)| *sum += class);
         }
         let all: f32 = heard.iter().sum();

@@ -6,6 +6,9 @@ use crate::finding::{Finding, Severity};
 /// The chart must fit so much better after the shift.
 const BETTER_BY: f64 = 0.12;
 
+/// A take tuned so far off may as well lie in the semitone beside: of that the tuning speaks.
+const HALF_WAY_CENTS: f32 = 30.0;
+
 /// Pitched beats needed to say so.
 const LEAST_BEATS: usize = 32;
 
@@ -33,6 +36,10 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
         return None;
     }
     let semitones = if best > 6 { best as i32 - 12 } else { best as i32 };
+    let cents = take.playing.tuning_cents.unwrap_or(0.0).abs();
+    if semitones.abs() == 1 && cents > HALF_WAY_CENTS {
+        return None;
+    }
     let says = format!(
         "You seem to play everything {} semitones {} than written. If your instrument transposes, \
          please read the part in its own key and record again.",

@@ -1,20 +1,15 @@
 //! Tuned away from A = 440 Hz (ISO 16).
 
-use super::Take;
+use super::{Take, pitch};
 use crate::finding::{Finding, Severity};
 
 /// Unison singers spread by 16–30 cents (Cuesta 2018), so a crowd takes this much; a fixed pitch
 /// further off is heard beside it.
 const OFF_CENTS: f64 = 20.0;
 
-/// Share of the take that must have pitch.
-const LEAST_PITCHED: f64 = 0.2;
-
 pub(super) fn check(take: &Take) -> Option<Finding> {
     let cents = f64::from(take.playing.tuning_cents?);
-    let rows = take.playing.chroma.len();
-    let pitched = take.playing.chroma.iter().filter(|row| row.iter().any(|c| *c > 0.0)).count();
-    if cents.abs() < OFF_CENTS || (pitched as f64) < LEAST_PITCHED * rows as f64 {
+    if cents.abs() < OFF_CENTS || !pitch::is_pitched(take) {
         return None;
     }
     let says = format!(

@@ -6,7 +6,7 @@ use crate::finding::{Finding, Severity};
 /// A foreign note must be the strongest on so many beats of a section, and on this share of
 /// them: overtones of a chord's notes are never the strongest.
 const LEAST_STRONGEST: usize = 3;
-const LEAST_SHARE: f64 = 0.08;
+const LEAST_SHARE: f64 = 0.11;
 
 /// The take as a whole must follow the chart: what has no pitch of its own fits any note.
 const FOLLOWS_CHART: f64 = 0.45;
