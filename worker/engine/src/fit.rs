@@ -15,6 +15,7 @@ mod rated;
 mod say;
 mod search;
 mod steps;
+mod swapped;
 mod take;
 mod tempo;
 mod track;

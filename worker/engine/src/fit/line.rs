@@ -197,6 +197,7 @@ fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::ma
         })
         .collect();
     samples.sort_by(|a, b| a.x.total_cmp(&b.x));
+    let samples = in_company(samples);
     let mut line = line_through_drift(&samples)?;
     let span_s = samples[samples.len() - 1].x - samples[0].x;
     let centre_s = samples.iter().map(|sample| sample.x).sum::<f64>() / samples.len() as f64;
@@ -205,6 +206,20 @@ fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::ma
     line.covariance[1] -= hidden * centre_s;
     line.covariance[2] += hidden;
     Some(line)
+}
+
+/// A stroke with fewer others so near is a noise in a rest, which far from the playing would pull
+/// at the line with a long lever.
+const COMPANY: usize = 3;
+const COMPANY_S: f64 = 10.0;
+
+/// The strokes that have others about them; all where hardly any has.
+fn in_company(samples: Vec<Sample>) -> Vec<Sample> {
+    let near = |x: f64| samples.partition_point(|sample| sample.x < x);
+    let has_company =
+        |sample: &&Sample| near(sample.x + COMPANY_S) - near(sample.x - COMPANY_S) > COMPANY;
+    let kept: Vec<Sample> = samples.iter().filter(has_company).copied().collect();
+    if 2 * kept.len() > samples.len() { kept } else { samples }
 }
 
 /// Everyone drifts by so much within so long (Hennig et al., PLoS ONE 6, 2011, found 1/f noise of

@@ -10,7 +10,7 @@ use super::rated::{Rated, by_chance, rate};
 use super::search::{self, Anchor, Field, Mode, posterior};
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Jump, Track, follow};
-use super::{Take, beat_slips, steps, tempo};
+use super::{Take, beat_slips, steps, swapped, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -212,8 +212,14 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
         laid = closer;
     }
     let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
-    if let Some(jump) = beat_slips::clearest(&take.notes, take.beats, &piece_at) {
-        laid = without(take, reading, &laid, &mut track, jump).unwrap_or(laid);
+    let sections = &take.grid.sections;
+    let jump = beat_slips::clearest(&take.notes, take.beats, &piece_at)
+        .or_else(|| swapped::clearest(&laid.strokes, &take.notes, take.beats, sections, &piece_at));
+    if let Some(jump) = jump {
+        // The strokes kept to the pulse all the while, so none of the jump is in their drift.
+        track.add(jump);
+        let drift = laid.strokes.iter().map(|stroke| stroke.drift_s).collect();
+        laid = relaid(take, reading, &laid, &track, drift).unwrap_or(laid);
     }
     (laid, track)
 }
@@ -232,6 +238,16 @@ fn without(
         .iter()
         .map(|s| if s.at_s >= jump.between_s.1 { s.drift_s - jump.by_s } else { s.drift_s })
         .collect();
+    relaid(take, reading, laid, track, drift)
+}
+
+fn relaid(
+    take: &Take<'_>,
+    reading: &Reading<'_>,
+    laid: &Laid,
+    track: &Track,
+    drift: Vec<f64>,
+) -> Option<Laid> {
     let start = (laid.ratio, laid.lag_s);
     lay(take.beats, &reading.events, reading.anchor, start, track, drift)
 }

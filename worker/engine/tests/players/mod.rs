@@ -267,11 +267,16 @@ fn sound(
     let mut chroma = vec![[0.0f32; 12]; (duration_s / 0.08) as usize];
     let turn = (12.0 * player.mislabelled.log2()).round() as i32;
     let own = rng.usize(..7);
+    // A note sounds from where it is struck: beside the beat for those who play there.
+    let strongest = player.rhythm.iter().reduce(|a, b| if b.1 > a.1 { b } else { a });
+    let struck = strongest.map_or(0.0, |(phase, _)| *phase);
     for (beat, pair) in grid.beats_s.windows(2).enumerate() {
         if !sounds(pair[0]) {
             continue;
         }
-        let (from, to) = (played(pair[0]), played(pair[1]));
+        let late_s = struck * (pair[1] - pair[0]);
+        let (from, to) = (played(pair[0] + late_s), played(pair[1] + late_s));
+        let to = to.min(duration_s - 0.1);
         for level in &mut level_db[(from / 0.005) as usize..(to / 0.005) as usize] {
             *level = -22.0 + 4.0 * gauss(rng) as f32;
         }
