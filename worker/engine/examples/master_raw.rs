@@ -5,6 +5,7 @@
 //! - `master_raw limit RATE CHANNELS CEILING_DBTP IN OUT`
 //! - `master_raw tone RATE SETTINGS_JSON IN OUT`, stereo
 //! - `master_raw room RATE SETTINGS_JSON IN OUT`, stereo; OUT holds the room alone
+//! - `master_raw hall RATE PRE_DELAY_MS RESPONSE IN OUT`, stereo; OUT holds the room alone
 //! - `master_raw sum OUT IN:LEFT_GAIN:RIGHT_GAIN …` sums mono files as stems; OUT holds `i64`
 //!   steps of 2⁻²⁷, left and right interleaved
 
@@ -12,7 +13,7 @@ use ripieno_engine::bed::{Bed, Contribution};
 use ripieno_engine::limit::Limiter;
 use ripieno_engine::loudness::{Measure, Meter};
 use ripieno_engine::stem::{BLOCK_FRAMES, StemFile, StemWriter};
-use ripieno_engine::tone::{Room, Tone};
+use ripieno_engine::tone::{Hall, ImpulseResponse, Room, Tone};
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -28,6 +29,9 @@ fn main() -> ExitCode {
         }
         ["tone", rate, settings, input, output] => tone(rate, settings, input, output),
         ["room", rate, settings, input, output] => room(rate, settings, input, output),
+        ["hall", rate, wait_ms, response, input, output] => {
+            hall(rate, wait_ms, response, input, output)
+        }
         ["sum", output, ref inputs @ ..] => sum(output, inputs),
         _ => Err("unknown words".into()),
     };
@@ -109,6 +113,19 @@ fn room(rate: &str, settings: &str, input: &str, output: &str) -> Outcome<()> {
     for pair in pairs(input)? {
         let mut out = [Vec::new(), Vec::new()];
         room.process(&pair, &mut out);
+        given.push(out);
+    }
+    write(output, &joined(&given))
+}
+
+fn hall(rate: &str, wait_ms: &str, response: &str, input: &str, output: &str) -> Outcome<()> {
+    let rate_hz = rate.parse()?;
+    let response = ImpulseResponse::read(response.as_ref(), rate_hz)?;
+    let mut hall = Hall::new(&response, wait_ms.parse()?, rate_hz)?;
+    let mut given = Vec::new();
+    for pair in pairs(input)? {
+        let mut out = [Vec::new(), Vec::new()];
+        hall.process(&pair, &mut out);
         given.push(out);
     }
     write(output, &joined(&given))

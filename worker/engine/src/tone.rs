@@ -1,14 +1,17 @@
 //! Equaliser, compressor and room: off unless asked for, raw material comes first.
 //!
-//! All three work on stereo blocks in place, keep their state from block to block, and give the
-//! same result however a programme is cut into blocks.
+//! All work on stereo blocks, keep their state from block to block, and give the same result
+//! however a programme is cut into blocks; a recorded room ([`Hall`]) does so within rounding.
 
 mod biquad;
 mod compressor;
+mod convolve;
+mod hall;
 mod room;
 
 pub use biquad::{Band, BandKind, Equaliser};
 pub use compressor::{Compressor, CompressorSettings};
+pub use hall::{Hall, ImpulseError, ImpulseResponse, LONGEST_S as LONGEST_IMPULSE_S};
 pub use room::{Room, RoomSettings};
 
 use serde::{Deserialize, Serialize};

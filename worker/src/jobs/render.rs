@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::Duration;
 
 use ripieno_score::{Arrangement, Piece, TakeForm, TakeOffset};
-use ripieno_store::{ErrorKind, NewJob, PlacedStem, Render, Store};
+use ripieno_store::{ErrorKind, NewJob, PlacedStem, Render, Shelf, Store};
 use serde::Deserialize;
 use serde_json::Value;
 
@@ -48,6 +48,7 @@ struct Order {
     former_stems: Vec<PathBuf>,
     kind: RenderKind,
     wish: Wish,
+    impulse: Option<PathBuf>,
     out_dir: PathBuf,
     beds_dir: PathBuf,
     threads: usize,
@@ -73,6 +74,7 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
             ripieno_store::RenderKind::Preview => RenderKind::Preview,
             ripieno_store::RenderKind::Final => RenderKind::Final,
         },
+        impulse: impulse(store, &record.piece_id, &arrangement).await?,
         out_dir: folder.path().join("out"),
         beds_dir: store.beds_folder(&record.piece_id),
         threads: hand.settings.render_threads,
@@ -176,6 +178,7 @@ impl Order {
             groups: self.wish.groups.clone(),
             spotlight: spotlight.map(|take_id| Spotlight { take_id, gain_db: LOUDER_DB }),
             tone: self.wish.tone.clone(),
+            impulse: self.impulse.clone(),
             outputs: match self.kind {
                 RenderKind::Preview => Outputs::default(),
                 RenderKind::Final => self.wish.outputs.unwrap_or(everything),
@@ -221,6 +224,25 @@ fn offset(take_id: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset>
         ratio_ppm: outcome["ratio_ppm"].as_f64()?,
         duration_s: outcome["decoded_s"].as_f64()?,
     })
+}
+
+/// The impulse response that the arrangement's room names.
+async fn impulse(
+    store: &Store,
+    piece_id: &str,
+    arrangement: &Arrangement,
+) -> Result<Option<PathBuf>, JobError> {
+    let Some(name) = arrangement.room().and_then(|room| room.impulse.as_deref()) else {
+        return Ok(None);
+    };
+    match store.piece_file(piece_id, Shelf::Own, name).await {
+        Ok(file) => Ok(Some(store.blob_file(&file.blob).await?.path().to_owned())),
+        Err(error) if error.is_not_found() => Err(JobError::Refused(format!(
+            "The arrangement names “{name}” as its room, but the piece has no such file. Upload \
+             it, or take the name out of the arrangement."
+        ))),
+        Err(error) => Err(error.into()),
+    }
 }
 
 async fn former_stems(store: &Store, piece_id: &str) -> Result<Vec<PathBuf>, JobError> {

@@ -3,7 +3,9 @@
 use super::tones::tone_of;
 use super::{RenderError, RenderRequest};
 use crate::plan::Plan;
-use ripieno_engine::tone::{OutOfRange, Room, RoomSettings, Tone, ToneSettings};
+use ripieno_engine::tone::{
+    Hall, ImpulseResponse, OutOfRange, Room, RoomSettings, Tone, ToneSettings,
+};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -13,7 +15,7 @@ use std::collections::BTreeMap;
 pub struct MixTone {
     /// By the group's name.
     pub groups: BTreeMap<String, ToneSettings>,
-    /// The room that groups send to.
+    /// The room that groups send to, in place of the arrangement's.
     pub room: RoomSettings,
     /// The whole mix, before the master's gain and limiter; its send is ignored.
     pub mix: ToneSettings,
@@ -22,8 +24,14 @@ pub struct MixTone {
 /// The state of all of it.
 pub(super) struct Desk {
     tones: Vec<Option<Tone>>,
-    room: Option<Room>,
+    room: Option<Shared>,
     mix: Option<Tone>,
+}
+
+/// The room that groups send to.
+enum Shared {
+    Made(Box<Room>),
+    Recorded(Box<Hall>),
 }
 
 /// One group's sound.
@@ -56,7 +64,7 @@ impl Desk {
             .map(|group| settings_of(&group.name).map(&tone).transpose())
             .collect::<Result<Vec<_>, _>>()?;
         let sends = tones.iter().flatten().any(|tone| tone.send() > 0.0);
-        let room = sends.then(|| Room::new(&all.room, rate_hz)).transpose().map_err(wrong)?;
+        let room = sends.then(|| shared(request, &all.room)).transpose()?;
         let mix = (all.mix != ToneSettings::default()).then(|| tone(&all.mix)).transpose()?;
         Ok(Self { tones, room, mix })
     }
@@ -94,7 +102,10 @@ impl Desk {
             for plane in sent.iter_mut() {
                 plane.resize(frames, 0.0);
             }
-            room.process(sent, &mut out);
+            match room {
+                Shared::Made(room) => room.process(sent, &mut out),
+                Shared::Recorded(hall) => hall.process(sent, &mut out),
+            }
         }
         out
     }
@@ -125,4 +136,28 @@ impl Desk {
     pub(super) fn has_room(&self) -> bool {
         self.room.is_some()
     }
+}
+
+/// The room of the arrangement, or the request's own.
+fn shared(request: &RenderRequest<'_>, settings: &RoomSettings) -> Result<Shared, RenderError> {
+    let rate_hz = request.piece.sample_rate_hz;
+    let wrong = |error: OutOfRange| RenderError::Impossible(error.to_string());
+    let Some((name, wait_ms)) = recorded(request) else {
+        return Ok(Shared::Made(Box::new(Room::new(settings, rate_hz).map_err(wrong)?)));
+    };
+    let path = request.impulse.as_ref().ok_or_else(|| {
+        RenderError::Impossible(format!("the impulse response {name} of its room is not at hand"))
+    })?;
+    let response = ImpulseResponse::read(path, rate_hz)
+        .map_err(|error| RenderError::Impossible(format!("the room {name}: {error}")))?;
+    Ok(Shared::Recorded(Box::new(Hall::new(&response, wait_ms, rate_hz).map_err(wrong)?)))
+}
+
+/// Name and pre-delay of the recorded room a render has, if it has one.
+fn recorded<'a>(request: &RenderRequest<'a>) -> Option<(&'a str, f64)> {
+    if request.tone.room != RoomSettings::default() {
+        return None;
+    }
+    let room = request.arrangement.room()?;
+    Some((room.impulse.as_deref()?, room.pre_delay_ms))
 }

@@ -25,7 +25,7 @@ pub(super) fn write_papers(
     if request.kind == RenderKind::Final {
         files.push(write_text(dir, "report.html", "text/html", &page(report, plot))?);
     }
-    let manifest = text(&manifest(request, report));
+    let manifest = text(&manifest(request, report)?);
     files.push(write_text(dir, "manifest.json", "application/json", &manifest)?);
     let sums: String =
         files.iter().map(|file| format!("{}  {}\n", file.blake3, file.name)).collect();
@@ -34,8 +34,18 @@ pub(super) fn write_papers(
 }
 
 /// All the render was made of: with the same stems and documents it can be made again.
-fn manifest(request: &RenderRequest<'_>, report: &RenderReport) -> serde_json::Value {
-    json!({
+fn manifest(
+    request: &RenderRequest<'_>,
+    report: &RenderReport,
+) -> Result<serde_json::Value, RenderError> {
+    let impulse = match &request.impulse {
+        Some(path) => {
+            let bytes = std::fs::read(path).map_err(|source| RenderError::io(path, source))?;
+            Some(blake3::hash(&bytes).to_hex().to_string())
+        }
+        None => None,
+    };
+    Ok(json!({
         "piece": request.piece.to_json(),
         "arrangement": request.arrangement.to_json(),
         "arrangement_version": request.arrangement_version,
@@ -47,6 +57,7 @@ fn manifest(request: &RenderRequest<'_>, report: &RenderReport) -> serde_json::V
             json!({ "take_id": spotlight.take_id, "gain_db": spotlight.gain_db })
         }),
         "tone": request.tone,
+        "room_impulse_blake3": impulse,
         "sample_rate_hz": report.sample_rate_hz,
         "first_sample": report.first_sample,
         "bar1_beat1_time_reference_samples": bar_1_time_reference(report.sample_rate_hz),
@@ -54,5 +65,5 @@ fn manifest(request: &RenderRequest<'_>, report: &RenderReport) -> serde_json::V
             json!({ "take_id": stem.take_id, "content_hash": stem.content_hash })
         }).collect::<Vec<_>>(),
         "files": report.files,
-    })
+    }))
 }

@@ -75,6 +75,8 @@ pub struct RenderRequest<'a> {
     pub spotlight: Option<Spotlight>,
     /// Equalisers, compressors and room; the default is none of it.
     pub tone: MixTone,
+    /// The impulse response that the arrangement's room names, if it names one.
+    pub impulse: Option<PathBuf>,
     /// What else a final gives.
     pub outputs: Outputs,
     /// Where the files go; made if it is not there.

@@ -169,3 +169,23 @@ fn tone_is_read_written_compared_and_its_mistakes_are_said() {
     let wrong = toned.replace("ratio = 2 }", "ratio = 2 }\nsend_db = -3");
     assert!(Arrangement::from_toml(&wrong, "a", &piece).is_err(), "the mix sends nowhere");
 }
+
+#[test]
+fn a_recorded_room_is_named_by_its_file_and_brings_its_own_times() {
+    let piece = crate::nine_harbours().0;
+    let with = |room: &str| {
+        let text = format!("[room]\n{room}\n[[groups]]\nname = \"All\"\nrest = true\n");
+        Arrangement::from_toml(&text, "a", &piece)
+    };
+    let map = with("impulse = \"hall.wav\"").unwrap();
+    let room = map.room().unwrap();
+    assert_eq!((room.impulse.as_deref(), room.pre_delay_ms), (Some("hall.wav"), 0.0));
+    assert_eq!(Arrangement::from_toml(&map.to_toml(), "a", &piece).unwrap(), map);
+    let json = map.to_json().to_string();
+    assert_eq!(Arrangement::from_json(&json, "a", &piece).unwrap(), map);
+    let both = with("impulse = \"hall.wav\"\nrt60_s = 2").unwrap_err().to_string();
+    assert!(both.contains("rt60_s") && both.contains(":3"), "{both}");
+    for name in ["../hall.wav", "a b.wav", "", ".hidden"] {
+        assert!(with(&format!("impulse = \"{name}\"")).is_err(), "{name}");
+    }
+}

@@ -66,7 +66,25 @@ pub struct ToneRoom {
     pub pre_delay_ms: f64,
     /// Size: 1 is a hall.
     pub size: f64,
+    /// A recorded room instead: the name of its impulse response among the piece's own files.
+    /// Times and size are then the recording's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub impulse: Option<String>,
 }
+
+impl ToneRoom {
+    /// As it is written: of a recorded room without what the recording decides.
+    pub(super) fn json(&self) -> Value {
+        let mut value = serde_json::to_value(self).unwrap_or_default();
+        if let (Some(_), Some(fields)) = (&self.impulse, value.as_object_mut()) {
+            OF_THE_RECORDING.iter().for_each(|key| drop(fields.remove(*key)));
+        }
+        value
+    }
+}
+
+/// What a recorded room decides by itself.
+const OF_THE_RECORDING: [&str; 3] = ["rt60_s", "rt60_high_s", "size"];
 
 impl Tone {
     pub(super) fn is_none(&self) -> bool {
@@ -131,14 +149,41 @@ fn compressor(node: &Node, notes: &Notes) -> Option<ToneCompressor> {
 
 pub(super) fn room(node: &Node, notes: &Notes) -> Option<ToneRoom> {
     let mut table = Table::of(node, "the room", notes)?;
+    let impulse_node = table.get("impulse");
+    let impulse = table.text("impulse", 80);
+    if let (Some(node), Some(name)) = (impulse_node, &impulse)
+        && !is_file_name(name)
+    {
+        let what = format!("\"{name}\" is not the name of a file");
+        notes.note(&node.place, what, "write the name it was uploaded by, such as \"hall.wav\"");
+    }
+    if impulse.is_some() {
+        for key in OF_THE_RECORDING {
+            if let Some(node) = table.get(key) {
+                let what = format!("a recorded room has its own {key}");
+                notes.note(&node.place, what, format!("take {key} out, or impulse"));
+            }
+        }
+    }
     let rt60_s = table.number("rt60_s", 0.2..=10.0).unwrap_or(1.8);
     let most = rt60_s.max(0.1);
-    let room = ToneRoom {
-        rt60_s,
-        rt60_high_s: table.number("rt60_high_s", 0.1..=most).unwrap_or(most.min(0.7)),
-        pre_delay_ms: table.number("pre_delay_ms", 0.0..=200.0).unwrap_or(15.0),
-        size: table.number("size", 0.5..=2.0).unwrap_or(1.0),
-    };
+    let room =
+        ToneRoom {
+            rt60_s,
+            rt60_high_s: table.number("rt60_high_s", 0.1..=most).unwrap_or(most.min(0.7)),
+            // A recording brings its own silence before the first reflection.
+            pre_delay_ms: table
+                .number("pre_delay_ms", 0.0..=200.0)
+                .unwrap_or(if impulse.is_some() { 0.0 } else { 15.0 }),
+            size: table.number("size", 0.5..=2.0).unwrap_or(1.0),
+            impulse,
+        };
     table.done();
     Some(room)
+}
+
+/// Letters, digits, dots, hyphens and underscores, as uploaded files are named.
+fn is_file_name(name: &str) -> bool {
+    let fits = |letter: char| letter.is_ascii_alphanumeric() || matches!(letter, '.' | '-' | '_');
+    !name.is_empty() && !name.starts_with('.') && name.chars().all(fits)
 }

@@ -16,7 +16,7 @@ pub(super) fn to_json(map: &Arrangement) -> Value {
         "stems": map.stems.iter().map(stem).collect::<Value>(),
     });
     if let Some(room) = &map.room {
-        value["room"] = serde_json::to_value(room).unwrap_or_default();
+        value["room"] = room.json();
     }
     if !map.mix.is_none() {
         value["mix"] = map.mix.json();
