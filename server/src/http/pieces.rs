@@ -195,7 +195,7 @@ pub async fn show(
     security(("organiser" = [])),
     params(
         ("slug" = String, Path, description = "The piece"),
-        ("If-Match" = String, Header, description = "The `ETag` that was read"),
+        ("If-Match" = String, Header, description = "The `ETag` that was read; `*` overwrites"),
     ),
     request_body(content(
         (String = "application/toml"),

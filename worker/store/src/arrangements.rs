@@ -2,7 +2,9 @@
 
 use crate::Store;
 use crate::database::{all, first, run};
-use crate::documents::{Document, NewDocument, SavedVersion, conflict};
+use crate::documents::{
+    Document, NewDocument, SavedVersion, conflict, document_at, document_history, insert_document,
+};
 use crate::error::{Result, StoreError, is_taken};
 
 impl Store {
@@ -14,23 +16,7 @@ impl Store {
         version: Option<i64>,
     ) -> Result<Option<Document>> {
         let mut link = self.read().await?;
-        match version {
-            Some(version) => first!(
-                Document,
-                link,
-                "select version, format, document as text, saved_by, note, saved_at
-                 from arrangement_versions where piece_id = $1 and version = $2",
-                piece_id,
-                version,
-            ),
-            None => first!(
-                Document,
-                link,
-                "select version, format, document as text, saved_by, note, saved_at
-                 from arrangement_versions where piece_id = $1 order by version desc limit 1",
-                piece_id,
-            ),
-        }
+        document_at!(link, "arrangement_versions", piece_id, version)
     }
 
     /// Saves a new version if `expected_version` is the one that stands (0: none yet), and gives
@@ -48,20 +34,13 @@ impl Store {
         let mut tx = self.begin().await?;
         let piece = first!((String,), tx, "select id from pieces where id = $1", piece_id)?;
         piece.ok_or_else(|| StoreError::not_found("piece", piece_id))?;
-        let saved = run!(
+        let saved = insert_document!(
             tx,
-            "insert into arrangement_versions
-             (piece_id, version, format, document, saved_by, note, saved_at)
-             select $1, $2, $3, $4, $5, $6, $7
-             where (select coalesce(max(version), 0) from arrangement_versions
-                    where piece_id = $1) = $2 - 1",
+            "arrangement_versions",
             piece_id,
-            expected_version + 1,
-            document.format.as_str(),
-            document.text,
-            document.saved_by,
-            document.note,
-            now_us,
+            expected_version,
+            document,
+            now_us
         );
         match saved {
             Ok(1) => {
@@ -80,12 +59,6 @@ impl Store {
     /// Who saved what when, newest first.
     pub async fn arrangement_history(&self, piece_id: &str) -> Result<Vec<SavedVersion>> {
         let mut link = self.read().await?;
-        all!(
-            SavedVersion,
-            link,
-            "select version, saved_by, note, saved_at from arrangement_versions
-             where piece_id = $1 order by version desc",
-            piece_id,
-        )
+        document_history!(link, "arrangement_versions", piece_id)
     }
 }

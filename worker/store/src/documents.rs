@@ -60,6 +60,79 @@ pub struct SavedVersion {
     pub saved_at: i64,
 }
 
+/// The version of a piece's document that stands in a table of versions, or an earlier one.
+macro_rules! document_at {
+    ($link:ident, $table:literal, $piece_id:expr, $version:expr) => {
+        match $version {
+            Some(version) => first!(
+                Document,
+                $link,
+                concat!(
+                    "select version, format, document as text, saved_by, note, saved_at from ",
+                    $table,
+                    " where piece_id = $1 and version = $2"
+                ),
+                $piece_id,
+                version,
+            ),
+            None => first!(
+                Document,
+                $link,
+                concat!(
+                    "select version, format, document as text, saved_by, note, saved_at from ",
+                    $table,
+                    " where piece_id = $1 order by version desc limit 1"
+                ),
+                $piece_id,
+            ),
+        }
+    };
+}
+
+/// Who saved what when in a table of versions, newest first.
+macro_rules! document_history {
+    ($link:ident, $table:literal, $piece_id:expr) => {
+        all!(
+            SavedVersion,
+            $link,
+            concat!(
+                "select version, saved_by, note, saved_at from ",
+                $table,
+                " where piece_id = $1 order by version desc"
+            ),
+            $piece_id,
+        )
+    };
+}
+
+/// Adds the version after `$expected` to a table of versions, if that is the last one there;
+/// gives how many rows that were.
+macro_rules! insert_document {
+    ($tx:expr, $table:literal, $piece_id:expr, $expected:expr, $document:expr, $now_us:expr) => {
+        run!(
+            $tx,
+            concat!(
+                "insert into ",
+                $table,
+                " (piece_id, version, format, document, saved_by, note, saved_at)
+                 select $1, $2, $3, $4, $5, $6, $7
+                 where (select coalesce(max(version), 0) from ",
+                $table,
+                " where piece_id = $1) = $2 - 1"
+            ),
+            $piece_id,
+            $expected + 1,
+            $document.format.as_str(),
+            $document.text,
+            $document.saved_by,
+            $document.note,
+            $now_us,
+        )
+    };
+}
+
+pub(crate) use {document_at, document_history, insert_document};
+
 pub(crate) fn conflict(what: &str, current: i64) -> StoreError {
     StoreError::new(
         ErrorKind::VersionConflict { current },

@@ -4,8 +4,10 @@ use serde::Serialize;
 use sqlx::FromRow;
 
 use crate::Store;
-use crate::database::{Tx, all, first, run};
-use crate::documents::{Document, NewDocument, SavedVersion, conflict};
+use crate::database::{all, first, run};
+use crate::documents::{
+    Document, NewDocument, SavedVersion, conflict, document_at, document_history, insert_document,
+};
 use crate::error::{ErrorKind, Result, StoreError, is_taken};
 use crate::ids::new_id;
 
@@ -67,7 +69,7 @@ impl Store {
             }
             other => other?,
         };
-        insert_version(&mut tx, &id, 1, document, now_us).await?;
+        insert_document!(tx, "piece_versions", &id, 0i64, document, now_us)?;
         tx.commit().await?;
         self.piece(&id).await
     }
@@ -109,7 +111,7 @@ impl Store {
             drop(tx);
             return Err(conflict("piece", self.piece(id).await?.version));
         }
-        insert_version(&mut tx, id, expected_version + 1, document, now_us).await?;
+        insert_document!(tx, "piece_versions", id, expected_version, document, now_us)?;
         tx.commit().await?;
         self.piece(id).await
     }
@@ -151,58 +153,13 @@ impl Store {
     /// A piece's document: the one that stands, or an earlier version.
     pub async fn piece_document(&self, id: &str, version: Option<i64>) -> Result<Document> {
         let mut link = self.read().await?;
-        let found = match version {
-            Some(version) => first!(
-                Document,
-                link,
-                "select version, format, document as text, saved_by, note, saved_at
-                 from piece_versions where piece_id = $1 and version = $2",
-                id,
-                version,
-            ),
-            None => first!(
-                Document,
-                link,
-                "select version, format, document as text, saved_by, note, saved_at
-                 from piece_versions where piece_id = $1 order by version desc limit 1",
-                id,
-            ),
-        };
+        let found = document_at!(link, "piece_versions", id, version);
         found?.ok_or_else(|| StoreError::not_found("version of the piece", id))
     }
 
     /// Who saved what when, newest first.
     pub async fn piece_history(&self, id: &str) -> Result<Vec<SavedVersion>> {
         let mut link = self.read().await?;
-        all!(
-            SavedVersion,
-            link,
-            "select version, saved_by, note, saved_at from piece_versions
-             where piece_id = $1 order by version desc",
-            id,
-        )
+        document_history!(link, "piece_versions", id)
     }
-}
-
-async fn insert_version(
-    tx: &mut Tx,
-    piece_id: &str,
-    version: i64,
-    document: &NewDocument<'_>,
-    now_us: i64,
-) -> Result<()> {
-    run!(
-        tx,
-        "insert into piece_versions
-         (piece_id, version, format, document, saved_by, note, saved_at)
-         values ($1, $2, $3, $4, $5, $6, $7)",
-        piece_id,
-        version,
-        document.format.as_str(),
-        document.text,
-        document.saved_by,
-        document.note,
-        now_us,
-    )
-    .map(drop)
 }
