@@ -4,21 +4,18 @@ and what it does not, to every operation, about things that are there and things
 Source: OpenAPI 3.1 (https://spec.openapis.org/oas/v3.1.0) as schemathesis reads it.
 """
 
-import io
 import json
 import os
 import pathlib
 import subprocess
 import sys
 
-import numpy as np
 import pytest
 import requests
-import soundfile
+from playing import played
 from service import Service
 
 HERE = pathlib.Path(__file__).parent
-RATE = 48_000
 
 
 @pytest.fixture(scope="module")
@@ -26,27 +23,6 @@ def service():
     one = Service()
     yield one
     one.stop()
-
-
-def played(service):
-    """The opening mark, then a short tone on every beat, a little late as people are."""
-    marks = json.loads(service.piece_file("marks.json"))
-    mark, rate = soundfile.read(io.BytesIO(service.piece_file(marks["opening"]["file"])))
-    assert rate == RATE
-    random = np.random.default_rng(1)
-    bar1 = 2 * RATE + marks["bar1_beat1_sample"] - marks["opening"]["sample"]
-    take = random.normal(0, 3e-4, bar1 + 26 * RATE)
-    first = 2 * RATE - int(marks["opening"]["origin_sample"])
-    take[first : first + len(mark)] += 0.4 * mark
-    t = np.arange(RATE // 2) / RATE
-    for beat in range(48):
-        at = bar1 + beat * RATE // 2 + int(random.normal(0.01, 0.01) * RATE)
-        hz = [196, 174.61, 261.63, 196][beat // 4 % 4] * (1.5 if beat % 2 else 1)
-        note = np.minimum(1, t / 0.004) * np.exp(-6 * t) * np.sin(2 * np.pi * hz * t)
-        take[at : at + len(note)] += 0.5 * note
-    out = io.BytesIO()
-    soundfile.write(out, np.clip(take, -1, 1), RATE, format="WAV", subtype="PCM_16")
-    return out.getvalue()
 
 
 def things_that_are_there(service):

@@ -106,6 +106,47 @@ async fn two_people_cannot_overwrite_one_anothers_arrangement() {
 }
 
 #[tokio::test]
+async fn versions_of_an_arrangement_are_compared_in_words_and_restored() {
+    let service = quiet().await;
+    let slug = service.make_nine_harbours().await;
+    let path = format!("/api/v1/pieces/{slug}/arrangement");
+    for gain_db in [-3, -7] {
+        let body = format!("[[groups]]\nname = \"All\"\nrest = true\ngain_db = {gain_db}\n");
+        let put = service.organiser("PUT", &path).header("if-match", "*");
+        let put = put.header("content-type", "application/toml").body(body).send().await.unwrap();
+        assert_eq!(put.status(), 200);
+    }
+    let changes = |query: &str| service.organiser("GET", &format!("{path}/changes{query}")).send();
+    let (_, latest) = read(changes("").await.unwrap()).await;
+    assert_eq!((&latest["from"], &latest["to"]), (&json!(1), &json!(2)));
+    assert_eq!(latest["changes"], json!(["Group All goes from -3 dB to -7 dB."]));
+    let (_, first) = read(changes("?from=0&to=1").await.unwrap()).await;
+    assert!(first["changes"].as_array().unwrap().len() >= 2, "{first}");
+    assert_eq!(changes("?from=1&to=9").await.unwrap().status(), 404);
+
+    let restore = |tag: Option<&str>, version: i64| {
+        let mut request = service.organiser("POST", &format!("{path}/restore"));
+        if let Some(tag) = tag {
+            request = request.header("if-match", tag);
+        }
+        request.json(&json!({ "version": version })).send()
+    };
+    assert_eq!(restore(None, 1).await.unwrap().status(), 428);
+    assert_eq!(restore(Some("\"v1\""), 1).await.unwrap().status(), 412);
+    assert_eq!(restore(Some("\"v2\""), 9).await.unwrap().status(), 404);
+    let restored = restore(Some("\"v2\""), 1).await.unwrap();
+    assert_eq!(
+        (restored.status().as_u16(), &restored.headers()["etag"]),
+        (200, &"\"v3\"".parse().unwrap())
+    );
+    let (_, back) = read(changes("?from=1&to=3").await.unwrap()).await;
+    assert_eq!(back["changes"], json!([]));
+    let version = service.organiser("GET", &format!("{path}/versions/2"));
+    let version = version.header("accept", "application/toml").send().await.unwrap();
+    assert!(version.text().await.unwrap().contains("gain_db = -7"));
+}
+
+#[tokio::test]
 async fn two_people_cannot_overwrite_one_anothers_piece() {
     let service = quiet().await;
     let slug = service.make_nine_harbours().await;

@@ -1,5 +1,7 @@
 //! The arrangement map of a piece: read, replaced under guard, its history.
 
+pub mod versions;
+
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
@@ -11,8 +13,8 @@ use utoipa::ToSchema;
 
 use super::extract::{Json, Path};
 use super::identity::Organiser;
-use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, documents, pieces};
+use super::problem::{Answer, Problem};
+use super::{App, AppState, described, documents, pieces};
 use crate::clock::{now_us, rfc3339};
 
 /// One saved version of an arrangement map.
@@ -50,8 +52,7 @@ fn parse(format: DocumentFormat, text: &str, piece: &Piece) -> Result<Arrangemen
             (serde_json::Value = "application/json"),
             (String = "application/toml")
         )),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -98,16 +99,9 @@ fn written(arrangement: &Arrangement, format: DocumentFormat) -> String {
     )),
     responses(
         (status = 200, body = SavedBody),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 412, body = ProblemBody, content_type = "application/problem+json",
-            description = "Somebody else saved in between"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json",
-            description = "Every mistake, such as a group or section that is not there"),
-        (status = 428, body = ProblemBody, content_type = "application/problem+json",
-            description = "`If-Match` is missing"),
+        described::BadRequest, described::NotSignedIn, described::NotFound,
+        described::PreconditionFailed, described::WrongType, described::Mistaken,
+        described::NameTheVersion,
     ))]
 pub async fn replace(
     State(app): State<AppState>,
@@ -135,8 +129,7 @@ pub async fn replace(
     params(("slug" = String, Path, description = "The piece")),
     responses(
         (status = 200, body = Vec<SavedBody>),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn history(
     State(app): State<AppState>,

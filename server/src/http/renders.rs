@@ -1,5 +1,6 @@
 //! Renders: asked for, watched, called off, fetched.
 
+pub mod bundle;
 pub mod preview;
 pub mod watch;
 
@@ -14,8 +15,8 @@ use utoipa::{IntoParams, ToSchema};
 
 use super::extract::{Json, Path, Query};
 use super::identity::Organiser;
-use super::problem::{Answer, Problem, ProblemBody};
-use super::{App, AppState, files, or_not_found, pieces, ranges};
+use super::problem::{Answer, Problem};
+use super::{App, AppState, described, files, or_not_found, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 
 /// What a render is to be.
@@ -125,9 +126,7 @@ async fn load(app: &App, id: &str) -> Answer<Render> {
     params(("slug" = String, Path, description = "The piece"), RenderPage),
     responses(
         (status = 200, body = Vec<RenderBody>),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound,
     ))]
 pub async fn list(
     State(app): State<AppState>,
@@ -161,13 +160,8 @@ pub struct RenderPage {
     request_body = RenderWish,
     responses(
         (status = 202, body = RenderBody),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json",
-            description = "No take is placed yet"),
-        (status = 415, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 422, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::Conflict,
+        described::WrongType, described::Mistaken,
     ))]
 pub async fn start(
     State(app): State<AppState>,
@@ -236,8 +230,7 @@ pub fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {
     params(("id" = String, Path, description = "The render")),
     responses(
         (status = 200, body = RenderBody),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn show(
     State(app): State<AppState>,
@@ -256,10 +249,7 @@ pub async fn show(
     params(("id" = String, Path, description = "The render")),
     responses(
         (status = 204, description = "Called off"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 409, body = ProblemBody, content_type = "application/problem+json",
-            description = "It is over already"),
+        described::NotSignedIn, described::NotFound, described::Conflict,
     ))]
 pub async fn cancel(
     State(app): State<AppState>,
@@ -285,8 +275,7 @@ pub async fn cancel(
     responses(
         (status = 200, description = "The file"),
         (status = 206, description = "The part that was asked for"),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
         (status = 416, description = "The range lies outside the file"),
     ))]
 pub async fn file(

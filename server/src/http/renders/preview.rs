@@ -9,8 +9,8 @@ use utoipa::IntoParams;
 
 use super::send_file;
 use crate::http::extract::{Path, Query};
-use crate::http::problem::{Answer, Problem, ProblemBody};
-use crate::http::{App, AppState, pieces};
+use crate::http::problem::{Answer, Problem};
+use crate::http::{App, AppState, described, pieces};
 
 /// The newest preview of the whole piece that is done, with the name of its sound file.
 ///
@@ -58,8 +58,7 @@ pub struct WhichPreview {
     responses(
         (status = 200, description = "The sound, small enough for a phone"),
         (status = 206, description = "The part that was asked for"),
-        (status = 400, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::BadRequest, described::NotFound,
         (status = 416, description = "The range lies outside the file"),
     ))]
 pub async fn newest(

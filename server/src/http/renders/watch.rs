@@ -10,10 +10,10 @@ use ripieno_store::RenderState;
 use utoipa::ToSchema;
 
 use super::{body, load};
-use crate::http::AppState;
 use crate::http::extract::Path;
 use crate::http::identity::Organiser;
-use crate::http::problem::{Answer, ProblemBody};
+use crate::http::problem::Answer;
+use crate::http::{AppState, described};
 
 /// How often a watched render is looked at.
 const LOOK_EVERY: Duration = Duration::from_millis(400);
@@ -35,8 +35,7 @@ pub struct ProgressEvent {
     params(("id" = String, Path, description = "The render")),
     responses(
         (status = 200, content_type = "text/event-stream", body = ProgressEvent),
-        (status = 401, body = ProblemBody, content_type = "application/problem+json"),
-        (status = 404, body = ProblemBody, content_type = "application/problem+json"),
+        described::NotSignedIn, described::NotFound,
     ))]
 pub async fn progress(
     State(app): State<AppState>,

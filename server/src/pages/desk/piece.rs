@@ -215,6 +215,9 @@ fn render_row(slug: &str, render: &Render, files: &[RenderFile]) -> Markup {
                     aria-label="Listen to this render" {}
             }
             @if !files.is_empty() {
+                p { a href={ "/api/v1/renders/" (render.id) "/everything.zip" } download {
+                    "Everything in one file (zip)"
+                } }
                 details {
                     summary { "Files" }
                     ul {
