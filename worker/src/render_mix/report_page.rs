@@ -9,6 +9,11 @@ const WIDTH: f64 = 900.0;
 const CURVE_HEIGHT: f64 = 200.0;
 const SPECTRUM_HEIGHT: f64 = 180.0;
 
+/// Room for labels under a plot, and where in it they stand: those of a narrow screen are twice as
+/// large.
+const LABEL_HEIGHT: f64 = 32.0;
+const LABEL_AT: f64 = 22.0;
+
 /// Loudness shown at the bottom and the top of the curve, LUFS.
 const CURVE_LUFS: (f64, f64) = (-50.0, 0.0);
 
@@ -25,11 +30,15 @@ pub(super) fn page(report: &RenderReport, plot: &Plot) -> String {
          <meta name=\"viewport\" content=\"width=device-width\">\
          <title>{title}: report of the mix</title><style>{STYLE}</style></head><body><main>\
          <h1>{title}</h1>{figures}{notes}\
-         <h2>Loudness along the piece</h2>{curve}\
+         <h2>Loudness along the piece</h2><p class=\"plain\">Over the last three seconds at \
+         each moment, in LUFS (ITU-R BS.1770): the higher, the louder to the ear.</p>{curve}\
          <h2>Spectrum</h2>{spectrum}\
          <h2>Sections</h2>{sections}\
-         <h2>Groups</h2>{groups}\
-         <h2>Takes</h2>{takes}</main></body></html>\n",
+         <h2>Groups</h2><p class=\"plain\">How loud the takes of each group are together, \
+         before any fader, and what brings every group to the same level before the \
+         arrangement’s own.</p>{groups}\
+         <h2>Takes</h2><p class=\"plain\">The trim brings the playing part of each take to one \
+         loudness.</p>{takes}</main></body></html>\n",
         title = escape(&report.title),
         figures = figures(report),
         notes = notes(report),
@@ -52,9 +61,10 @@ main{max-width:940px;margin:0 auto;padding:1.5rem 1rem 4rem}\
 h1{font-size:1.8rem;margin:0 0 1rem}h2{font-size:1.15rem;margin:2rem 0 .5rem}\
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(150px,1fr));gap:.75rem;margin:0}\
 dt{color:var(--pale);font-size:.85rem}dd{margin:0;font-size:1.25rem}\
-svg{display:block;width:100%;height:auto}svg text{fill:var(--pale);font-size:12px}\
+svg{display:block;width:100%;height:auto}svg text{fill:var(--pale);font-size:13px}\
+@media(max-width:640px){svg text{font-size:25px}.sea{stroke-width:4}}\
 table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .6rem .3rem 0;\
-border-bottom:1px solid var(--line);vertical-align:top}td.n,th.n{text-align:right}\
+border-bottom:1px solid var(--line);vertical-align:top}td.n,th.n{text-align:right}td svg{margin-top:.4rem}.plain{color:var(--pale)}\
 .grid{stroke:var(--line);stroke-width:1}.sea{stroke:var(--sea);fill:none;stroke-width:2}\
 .bar{fill:var(--sea)}.mark{stroke:var(--sand);stroke-width:1.5;stroke-dasharray:4 3}\
 .note{border-left:4px solid var(--sand);padding:.2rem .8rem}\
@@ -113,7 +123,7 @@ fn curve(report: &RenderReport) -> String {
     let mut svg = format!(
         "<svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-label=\"Short-term loudness in LUFS \
          over time, with the sections\">",
-        CURVE_HEIGHT + 22.0
+        CURVE_HEIGHT + LABEL_HEIGHT
     );
     for lufs in [-40.0, -30.0, -20.0, -10.0] {
         let at = y(lufs);
@@ -133,7 +143,7 @@ fn curve(report: &RenderReport) -> String {
             "<line class=\"mark\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{CURVE_HEIGHT}\"/>\
              <text x=\"{:.1}\" y=\"{}\">{}</text>",
             at + 3.0,
-            CURVE_HEIGHT + 15.0,
+            CURVE_HEIGHT + LABEL_AT,
             escape(&section.name)
         );
     }
@@ -158,8 +168,19 @@ fn spectrum(plot: &Plot) -> String {
     let mut svg = format!(
         "<svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-label=\"Power of the mix by \
          frequency\">",
-        SPECTRUM_HEIGHT + 20.0
+        SPECTRUM_HEIGHT + LABEL_HEIGHT
     );
+    for db in [-80.0, -60.0, -40.0, -20.0] {
+        let at = y(db);
+        let _ = write!(
+            svg,
+            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
+             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{} dB</text>",
+            WIDTH - 2.0,
+            at - 3.0,
+            format!("{db:.0}").replace('-', "−")
+        );
+    }
     for (hz, name) in [(50.0, "50 Hz"), (200.0, "200"), (1000.0, "1 kHz"), (5000.0, "5 kHz")] {
         let at = x(hz);
         let _ = write!(
@@ -167,7 +188,7 @@ fn spectrum(plot: &Plot) -> String {
             "<line class=\"grid\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{SPECTRUM_HEIGHT}\"/>\
              <text x=\"{:.1}\" y=\"{}\">{name}</text>",
             at + 3.0,
-            SPECTRUM_HEIGHT + 15.0
+            SPECTRUM_HEIGHT + LABEL_AT
         );
     }
     let points: Vec<String> = plot
