@@ -7,6 +7,14 @@ Every count is mixed from `--files` mono stems of 145 s (each used several times
 ids, so that the page cache of a small machine holds them; each read is still a read). Beside it,
 on the same samples as raw float32: `cat` to /dev/null, a NumPy float32 mono sum, and libavfilter's
 amix through PyAV. Prints a table and writes tests/out/mix-speed.json. Asserts nothing.
+
+What counts as what. The exact sum is every stem to one stereo bed, nothing kept: that is what the
+peers do. A mix is all between the stems and the mastered sum: planning, beds (made and kept),
+group levels, curves, loudness, true peaks, limiter. The share of a change is its mix beside the
+mix with no beds of the same stems; both are counted alike, and neither counts the encoder, which
+costs the same whatever has changed: the rows "all in" have it. A new full-length take leads a
+group to another level in a few of ten cases; then the group's share of every stretch moves too,
+and that is in the figure as it happens to fall.
 """
 
 import argparse

@@ -157,6 +157,7 @@ impl Bench<'_> {
             groups: Vec::new(),
             spotlight: None,
             tone: MixTone::default(),
+            impulse: None,
             outputs: Outputs::default(),
             out_dir: self.dir.join("out"),
             beds_dir: Some(self.dir.join("beds")),

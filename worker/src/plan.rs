@@ -8,6 +8,7 @@ mod balance;
 mod placement;
 mod range;
 
+pub(crate) use balance::group_lufs;
 pub use balance::{GROUP_LUFS, STEM_LUFS};
 
 use crate::render_mix::{RenderError, RenderRequest, StemEntry, StemReport};
@@ -37,6 +38,15 @@ impl Plan {
         let frame = |sample: i64| (sample - self.range.start).max(0) as u64;
         frame(self.heard.start)..frame(self.heard.end)
     }
+
+    /// Sets every group's gain by the loudness that was measured of it, in order.
+    pub(crate) fn set_levels(&mut self, lufs: &[Option<f64>]) {
+        for (group, lufs) in self.groups.iter_mut().zip(lufs) {
+            group.measured_lufs = *lufs;
+            group.level_gain_db = balance::level_gain_db(*lufs);
+            group.gain = amplitude(group.level_gain_db + group.own_gain_db);
+        }
+    }
 }
 
 /// A section inside the rendered range.
@@ -54,12 +64,14 @@ pub struct PlannedGroup {
     pub name: String,
     /// Its level along the grid.
     pub curve: Curve,
-    /// Its steady gain, linear: level and arrangement together.
+    /// Its steady gain, linear: the arrangement's and, once it was measured, that to the common level.
     pub gain: f64,
-    /// Loudness its stems add up to where it plays, LUFS.
+    /// Loudness of its bed where it plays, LUFS; none before it was measured.
     pub measured_lufs: Option<f64>,
     /// Gain to the common group level, dB.
     pub level_gain_db: f64,
+    /// The arrangement's gain, dB.
+    pub own_gain_db: f64,
     /// Its stems.
     pub stems: Vec<PlannedStem>,
     /// A stem made louder: its extra share, never kept in a bed.
@@ -190,8 +202,6 @@ fn planned_group(
     stems: Vec<PlannedStem>,
 ) -> PlannedGroup {
     let group = &request.arrangement.groups()[number];
-    let measured_lufs = balance::group_lufs(&stems);
-    let level_gain_db = balance::level_gain_db(measured_lufs);
     let points: Vec<CurvePoint> = request
         .arrangement
         .group_curve(number, request.piece)
@@ -211,9 +221,10 @@ fn planned_group(
     PlannedGroup {
         name: group.name.clone(),
         curve: Curve::new(&points, step),
-        gain: amplitude(level_gain_db + group.gain_db),
-        measured_lufs,
-        level_gain_db,
+        gain: amplitude(group.gain_db),
+        measured_lufs: None,
+        level_gain_db: 0.0,
+        own_gain_db: group.gain_db,
         stems,
         spotlight: None,
     }

@@ -11,14 +11,19 @@ mod desk;
 mod error;
 mod files;
 mod groups;
+mod grow;
 mod kept_beds;
+mod levels;
 mod limited;
 mod lists;
 mod master;
+mod mastered;
+mod measures;
 mod papers;
 mod report;
 mod report_page;
 mod request;
+mod shares;
 mod spool;
 mod stretch;
 mod tones;
@@ -30,8 +35,12 @@ pub(crate) use files::time_reference;
 pub use report::{BedCount, GroupReport, OutputFile, RenderReport, SectionReport, StemReport};
 pub use request::{Outputs, RenderKind, RenderRequest, Spotlight, StemEntry};
 
-use crate::plan::plan;
+use crate::plan::{Plan, plan};
+use kept_beds::Beds;
+use ripieno_engine::bed::Shelf;
 use ripieno_engine::plot::Plot;
+use ripieno_engine::stem::StemFile;
+use std::path::PathBuf;
 
 /// Makes a render: plan, beds, curves, sum, master, files.
 ///
@@ -55,10 +64,19 @@ fn render_here(
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<RenderReport, RenderError> {
     progress(0.0);
-    let plan = plan(request)?;
+    let mut plan = plan(request)?;
     std::fs::create_dir_all(&request.out_dir)
         .map_err(|source| RenderError::io(&request.out_dir, source))?;
-    let mut sum = bus::sum(request, &plan, &|done| progress(0.05 + 0.55 * done))?;
+    let beds = Beds::of(request)?;
+    let former = open_former(&request.former_stems);
+    let levels = levels::measure(request, &plan, &beds, &shelf(&plan, &former), &|done| {
+        progress(0.05 + 0.4 * done);
+    })?;
+    plan.set_levels(&levels.lufs);
+    let shelf = shelf(&plan, &former);
+    let mut sum = bus::sum(request, &plan, &beds, shelf, levels.refreshed, &|done| {
+        progress(0.45 + 0.15 * done);
+    })?;
     let (piece, rate_hz) = (request.piece, request.piece.sample_rate_hz);
     let master = master::master(&sum, rate_hz, &piece.delivery, &request.out_dir)?;
     let master = account::heard(&plan, master, rate_hz)?;
@@ -80,6 +98,16 @@ fn render_here(
     kept_beds::tidy(request);
     progress(1.0);
     Ok(report)
+}
+
+/// Stems that may have to be taken out; those that are gone are left to the beds to deal with.
+fn open_former(paths: &[PathBuf]) -> Vec<StemFile> {
+    paths.iter().filter_map(|path| StemFile::open(path).ok()).collect()
+}
+
+fn shelf<'a>(plan: &'a Plan, former: &'a [StemFile]) -> Shelf<'a> {
+    let planned = plan.groups.iter().flat_map(|group| &group.stems).map(|stem| &stem.file);
+    Shelf::of(planned.chain(former))
 }
 
 #[cfg(test)]

@@ -11,7 +11,8 @@
 //! noise, to −143 dB, below the −141 dB of TPDF dither at 24 bit.
 //!
 //! [`refresh`] keeps beds on disk: what is in a bed is written in it ([`Key`]), and only the
-//! difference to what is wanted is added and subtracted.
+//! difference to what is wanted is added and subtracted, as long as that is little without
+//! writing the bed anew.
 //!
 //! Room at the top: `i64` at 2⁻²⁷ holds ±2³⁶, and each contribution is kept within ±2¹⁸, so
 //! 2¹⁸ stems cannot overflow it. A contribution of up to ±8 takes the fast path through `i32`;
@@ -19,16 +20,16 @@
 //! which belongs to its content, so the choice is the same everywhere. A sample beyond the peak
 //! its header states, possible only in a damaged file, is held at that peak.
 
-mod file;
 mod kept;
 mod kernel;
 mod refresh;
+mod steps;
 mod sum;
 
-pub use file::BedFileError;
-pub(crate) use kept::Steps;
-pub use kept::{GroupBed, KeptBed};
-pub use refresh::{Refreshed, refresh};
+pub use kept::{BedBuffer, GroupBed, KeptBed, decode_contents, encode_contents};
+pub use refresh::{Refreshed, Shelf, contents_of, recall, refresh};
+pub use steps::{Steps, StepsBuffer, StepsError, StepsFile, StepsWriter};
+pub use sum::Batch;
 
 use crate::stem::{BLOCK_FRAMES, StemError, StemFile};
 use std::collections::BTreeMap;
@@ -66,6 +67,13 @@ impl Key {
         bytes[36..].copy_from_slice(&self.gain_bits[1].to_le_bytes());
         bytes
     }
+
+    fn of_bytes(bytes: &[u8; 40]) -> Self {
+        let mut content_hash = [0; 32];
+        content_hash.copy_from_slice(&bytes[..32]);
+        let gain = |at: usize| [0, 1, 2, 3].map(|byte| bytes[at + byte]);
+        Self { content_hash, gain_bits: [32, 36].map(|at| u32::from_le_bytes(gain(at))) }
+    }
 }
 
 impl Contribution<'_> {
@@ -102,6 +110,14 @@ pub enum BedError {
     Gain {
         /// Its file.
         path: std::path::PathBuf,
+    },
+    /// A kept bed is no longer what was written.
+    #[error("bed {path} cannot be read any more: {source}")]
+    Kept {
+        /// Its file.
+        path: std::path::PathBuf,
+        /// Why.
+        source: StepsError,
     },
     /// The bed could not be kept.
     #[error("bed {path} could not be kept: {source}")]
@@ -197,27 +213,14 @@ impl Bed {
         stems.iter().filter(here).copied().collect()
     }
 
-    /// Mean square of both channels together, one a block, in units of full scale.
-    #[must_use]
-    pub fn block_powers(&self) -> Vec<f64> {
-        let power = |steps: &[i64]| -> f64 {
-            let scale = 1.0 / STEPS_PER_UNIT;
-            let (lanes, rest) = steps.as_chunks::<8>();
-            let mut sums = [0.0f64; 8];
-            for lane in lanes {
-                for (sum, &step) in sums.iter_mut().zip(lane) {
-                    let sample = step as f64 * scale;
-                    *sum += sample * sample;
-                }
-            }
-            debug_assert!(rest.is_empty());
-            sums.iter().sum::<f64>() / steps.len() as f64
-        };
-        let [left, right] = &self.planes;
-        left.chunks_exact(BLOCK_FRAMES)
-            .zip(right.chunks_exact(BLOCK_FRAMES))
-            .map(|(left, right)| power(left) + power(right))
-            .collect()
+    /// Writes the bed: the old file or the new one is there, whatever happens.
+    ///
+    /// # Errors
+    /// Any failure to write, as when the disk is full; the old file then stays.
+    pub fn save(&self, path: &std::path::Path) -> std::io::Result<()> {
+        let mut writer = StepsWriter::new(kept::MAGIC, self.first_block);
+        writer.push([&self.planes[0], &self.planes[1]]);
+        writer.save(path, &encode_contents(&self.contents))
     }
 }
 

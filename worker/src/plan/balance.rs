@@ -1,8 +1,5 @@
 //! Trims and group levels, both by measured loudness.
 
-use super::PlannedStem;
-use std::collections::BTreeMap;
-
 /// Loudness the active part of every stem is brought to, LUFS. Any value will do as long as it
 /// stays: recordings brought near full scale lie 5 to 15 dB above it.
 pub const STEM_LUFS: f64 = -28.0;
@@ -36,24 +33,19 @@ pub(super) fn level_gain_db(measured_lufs: Option<f64>) -> f64 {
     measured_lufs.map_or(0.0, |lufs| (gain_db(lufs) / LEVEL_STEP_DB).round() * LEVEL_STEP_DB)
 }
 
-/// Loudness of a group's stems together where it plays, LUFS: the measured K-weighted powers of
-/// their blocks, under their gains, add up block by block (incoherent sources), and the mean is
-/// gated as in BS.1770-4. It needs no pass over the sound, covers the whole piece whatever part
-/// is rendered, and is the same for any order of stems.
-pub(super) fn group_lufs(stems: &[PlannedStem]) -> Option<f64> {
-    let mut powers: BTreeMap<i64, f64> = BTreeMap::new();
-    for stem in stems {
-        let [left, right] = stem.gains.map(|gain| f64::from(gain).powi(2));
-        // A mono stem goes to both sides; of a stereo stem each side keeps its own half.
-        let share = if stem.file.summary().channels == 1 { 1.0 } else { 0.5 };
-        for (block, power) in stem.file.block_powers() {
-            *powers.entry(block).or_insert(0.0) += f64::from(power) * (left + right) * share;
-        }
-    }
+/// Blocks of a stem or bed that come nearest to the 400 ms of BS.1770-4 at usual rates.
+const WINDOW_BLOCKS: usize = 5;
+
+/// Loudness of a group where it plays, LUFS, from the K-weighted powers of the blocks of its bed
+/// in order: the mean of short windows, gated as in BS.1770-4.
+pub(crate) fn group_lufs(powers: &[f64]) -> Option<f64> {
+    let mean = |window: &[f64]| window.iter().sum::<f64>() / window.len() as f64;
+    let length = WINDOW_BLOCKS.min(powers.len()).max(1);
+    let windows: Vec<f64> = powers.windows(length).map(mean).collect();
     let lufs = |power: f64| -0.691 + 10.0 * power.log10();
     let mean_above = |gate: f64| {
-        let (count, sum) = powers
-            .values()
+        let (count, sum) = windows
+            .iter()
             .filter(|power| lufs(**power) > gate)
             .fold((0usize, 0.0), |(count, sum), power| (count + 1, sum + power));
         (count > 0).then(|| lufs(sum / count as f64))

@@ -1,6 +1,6 @@
 //! The sound files of a render, each shown whole or not at all.
 
-use super::spool::Spooled;
+use super::mastered::Mastered;
 use super::{OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use ripieno_engine::loudness::Loudness;
@@ -108,7 +108,7 @@ fn hash(path: &Path) -> std::io::Result<(u64, String)> {
 pub(super) fn write_mix(
     request: &RenderRequest<'_>,
     plan: &Plan,
-    mix: &Spooled,
+    mix: &Mastered,
     loudness: &Loudness,
 ) -> Result<Vec<OutputFile>, RenderError> {
     let preview = || write_preview(request, mix);
@@ -130,7 +130,7 @@ fn dither_seed(request: &RenderRequest<'_>) -> u64 {
 fn write_wav(
     request: &RenderRequest<'_>,
     plan: &Plan,
-    mix: &Spooled,
+    mix: &Mastered,
     loudness: &Loudness,
 ) -> Result<OutputFile, RenderError> {
     let piece = request.piece;
@@ -197,7 +197,7 @@ fn tags(request: &RenderRequest<'_>) -> Vec<(String, String)> {
     ]
 }
 
-fn write_flac(request: &RenderRequest<'_>, mix: &Spooled) -> Result<OutputFile, RenderError> {
+fn write_flac(request: &RenderRequest<'_>, mix: &Mastered) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "mix.flac", "audio/flac")?;
     let piece = request.piece;
     let bits = if piece.delivery.bits == 16 { 16 } else { 24 };
@@ -214,7 +214,7 @@ fn write_flac(request: &RenderRequest<'_>, mix: &Spooled) -> Result<OutputFile, 
     draft.show(out)
 }
 
-fn write_preview(request: &RenderRequest<'_>, mix: &Spooled) -> Result<OutputFile, RenderError> {
+fn write_preview(request: &RenderRequest<'_>, mix: &Mastered) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "preview.ogg", "audio/ogg")?;
     let spec = PreviewSpec { channels: 2, bitrate_bps: PREVIEW_BPS, tags: tags(request) };
     let mut writer =

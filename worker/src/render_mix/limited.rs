@@ -1,6 +1,7 @@
 //! The limiter, set to work only where a peak comes near the ceiling.
 
 use super::RenderError;
+use super::mastered::louder;
 use super::spool::Spooled;
 use super::stretch::{Measured, Place};
 use ripieno_engine::limit::{BOUND_FRAMES, BOUND_LAG, GUARD_DB, Limiter, PEAK_REACH};
@@ -50,11 +51,8 @@ pub(super) fn limited(
     let mut run =
         Run { ceiling_dbtp, rate_hz, hot, limiter: None, before: Default::default(), most_db: 0.0 };
     let mut planes = [Vec::new(), Vec::new()];
-    mix.each(&mut |first_frame, block| {
-        for (plane, block) in planes.iter_mut().zip(block) {
-            plane.clear();
-            plane.extend(block.iter().map(|&sample| (f64::from(sample) * gain) as f32));
-        }
+    mix.each(0..mix.frames(), &mut |first_frame, block| {
+        louder(block, gain, &mut planes);
         run.piece(first_frame, &planes, sink);
         Ok(())
     })?;
@@ -142,7 +140,7 @@ mod tests {
             let loud = |n: usize| if (n / 48_000) % 11 == 3 || n < 900 { 1.6 } else { 0.4 };
             (0..frames).map(|n| loud(n) * (random.f32() - 0.5)).collect()
         });
-        let mut spool = Spool::new(dir.path()).unwrap();
+        let mut spool = Spool::new(dir.path());
         spool.push(&[&planes[0], &planes[1]]).unwrap();
         let mix = spool.finish().unwrap();
         let mut parts = Vec::new();

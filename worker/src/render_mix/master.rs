@@ -3,18 +3,21 @@
 use super::RenderError;
 use super::bus::Sum;
 use super::limited::{hot_ranges, limited};
-use super::spool::{Spool, Spooled};
+use super::mastered::{Limited, Mastered};
+use super::spool::Spool;
 use super::stretch::{Measured, Place, Tail, powers};
 use ripieno_engine::loudness::Loudness;
 use ripieno_engine::loudness::hops::{PRE_ROLL_FRAMES, integrated_lufs, loudness_of};
 use ripieno_engine::mix::{amplitude, decibels};
 use ripieno_score::Delivery;
+use std::ops::Range;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 
 /// A mix at delivery loudness.
 pub(super) struct Master {
-    pub(super) mix: Spooled,
+    pub(super) mix: Mastered,
     /// K-weighted mean powers by hop, before the master and after.
     pub(super) powers_before: Vec<f64>,
     pub(super) powers: Vec<f64>,
@@ -70,9 +73,9 @@ pub(super) fn master(
     let best = best.ok_or_else(|| {
         RenderError::Impossible("its peaks could not be brought under the piece's limit".into())
     })?;
-    let Tried { gain, mix, powers, loudness, gain_db, limited_db } = best;
+    let Tried { gain, limited, powers, loudness, gain_db, limited_db } = best;
     let notes = shortfall(&loudness, delivery).into_iter().collect();
-    let mix = mix.map_or_else(|| louder(&sum.mix, gain, dir), Ok)?;
+    let mix = Mastered::new(Arc::clone(&sum.mix), gain, limited);
     Ok(Master { mix, powers_before: before, powers, loudness, gain_db, limited_db, notes })
 }
 
@@ -96,8 +99,8 @@ fn shortfall(loudness: &Loudness, delivery: &Delivery) -> Option<String> {
 /// A pass before anything is written for it.
 struct Tried {
     gain: f64,
-    /// What was limited and put aside; none where the gain alone is enough.
-    mix: Option<Spooled>,
+    /// What was limited; none where the gain alone is enough.
+    limited: Option<Limited>,
     powers: Vec<f64>,
     loudness: Loudness,
     gain_db: f64,
@@ -119,28 +122,28 @@ fn pass(
         let powers = powers(rate_hz, parts);
         let highest = sum.parts.iter().map(|(_, m)| m.peaks.highest).fold(0.0, f32::max);
         let loudness = loudness(&powers, f64::from(highest) * gain);
-        return Ok(Tried { gain, mix: None, powers, loudness, gain_db, limited_db: 0.0 });
+        return Ok(Tried { gain, limited: None, powers, loudness, gain_db, limited_db: 0.0 });
     }
     std::thread::scope(|scope| {
-        let (sender, receiver) = sync_channel::<Limited>(4);
+        let (sender, receiver) = sync_channel::<Block>(4);
         let keeper = scope.spawn(move || {
-            let mut keeper = Keeper::new(sum, gain, rate_hz, dir)?;
+            let mut keeper = Keeper::new(sum, gain, rate_hz, dir);
             receiver.into_iter().try_for_each(|block| keeper.take(&block))?;
             keeper.finish()
         });
         let limited = limited(&sum.mix, gain, ceiling_dbtp, rate_hz, &hot, &mut |worked, block| {
             let planes = [block[0].to_vec(), block[1].to_vec()];
             // A keeper that has stopped tells why below.
-            let _ = sender.send(Limited { worked, planes });
+            let _ = sender.send(Block { worked, planes });
         });
         drop(sender);
         let kept = keeper
             .join()
             .unwrap_or_else(|_| Err(RenderError::Impossible("the meter stopped".into())));
         let limited_db = limited?;
-        let (mix, powers, highest) = kept?;
+        let (limited, powers, highest) = kept?;
         let loudness = loudness(&powers, highest);
-        Ok(Tried { gain, mix: Some(mix), powers, loudness, gain_db, limited_db })
+        Ok(Tried { gain, limited: Some(limited), powers, loudness, gain_db, limited_db })
     })
 }
 
@@ -150,7 +153,7 @@ fn loudness(powers: &[f64], highest: f64) -> Loudness {
 }
 
 /// Some frames after the limiter.
-struct Limited {
+struct Block {
     /// Whether the limiter was at work on them.
     worked: bool,
     planes: [Vec<f32>; 2],
@@ -162,6 +165,7 @@ struct Keeper<'a> {
     gain: f64,
     rate_hz: u32,
     spool: Spool,
+    ranges: Vec<Range<u64>>,
     tail: Tail,
     /// The part that grows, and its number.
     planes: [Vec<f32>; 2],
@@ -174,12 +178,13 @@ struct Keeper<'a> {
 }
 
 impl<'a> Keeper<'a> {
-    fn new(sum: &'a Sum, gain: f64, rate_hz: u32, dir: &Path) -> Result<Self, RenderError> {
-        Ok(Self {
+    fn new(sum: &'a Sum, gain: f64, rate_hz: u32, dir: &Path) -> Self {
+        Self {
             sum,
             gain,
             rate_hz,
-            spool: Spool::new(dir)?,
+            spool: Spool::new(dir),
+            ranges: Vec::new(),
             tail: Tail::default(),
             planes: Default::default(),
             number: 0,
@@ -187,12 +192,19 @@ impl<'a> Keeper<'a> {
             at: 0,
             parts: Vec::new(),
             highest: 0.0,
-        })
+        }
     }
 
-    fn take(&mut self, block: &Limited) -> Result<(), RenderError> {
+    fn take(&mut self, block: &Block) -> Result<(), RenderError> {
         let [left, right] = &block.planes;
-        self.spool.push(&[left, right])?;
+        if block.worked {
+            self.spool.push(&[left, right])?;
+            let end = self.at + left.len() as u64;
+            match self.ranges.last_mut() {
+                Some(last) if last.end == self.at => last.end = end,
+                _ => self.ranges.push(self.at..end),
+            }
+        }
         let mut from = 0;
         while from < left.len() {
             let Some((place, _)) = self.sum.parts.get(self.number) else { return Ok(()) };
@@ -228,23 +240,10 @@ impl<'a> Keeper<'a> {
         self.number += 1;
     }
 
-    fn finish(self) -> Result<(Spooled, Vec<f64>, f64), RenderError> {
+    fn finish(self) -> Result<(Limited, Vec<f64>, f64), RenderError> {
         let parts = self.parts.iter().map(|(place, hops, gain)| (place, &hops[..], *gain));
         let powers = powers(self.rate_hz, parts);
-        Ok((self.spool.finish()?, powers, self.highest))
+        let limited = Limited { ranges: self.ranges, sound: self.spool.finish()? };
+        Ok((limited, powers, self.highest))
     }
-}
-
-/// The mix under a gain that nothing has to limit.
-fn louder(mix: &Spooled, gain: f64, dir: &Path) -> Result<Spooled, RenderError> {
-    let mut spool = Spool::new(dir)?;
-    let mut planes = [Vec::new(), Vec::new()];
-    mix.each(&mut |_, block| {
-        for (plane, block) in planes.iter_mut().zip(block) {
-            plane.clear();
-            plane.extend(block.iter().map(|&sample| (f64::from(sample) * gain) as f32));
-        }
-        spool.push(&[&planes[0], &planes[1]])
-    })?;
-    spool.finish()
 }

@@ -1,119 +1,176 @@
-//! Sound put aside in a file without a name, so that a long mix needs no memory.
+//! Sound put aside: in memory as long as it is not much, then in a file without a name, so that a
+//! long mix needs no more memory than a short one.
 
 use super::RenderError;
 use std::fs::File;
-use std::io::{BufWriter, Write};
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
-/// Frames in a piece of a spool; every piece but the last has as many.
+/// Most frames handed out at a time.
 const PIECE_FRAMES: usize = 32_768;
+
+/// Frames held in memory: 96 MiB, over four minutes at 48 kHz.
+const HELD_FRAMES: u64 = 12 << 20;
 
 /// What takes a recording piece by piece: the number of its first frame, and left and right.
 pub(super) type Sink<'a> = dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError> + 'a;
 
-/// Stereo `f32` being put aside, planar within pieces.
+/// A part of a recording.
+enum Part {
+    Held([Vec<f32>; 2]),
+    /// Planar in the file, from a frame of it on.
+    Stored {
+        at: u64,
+        frames: usize,
+    },
+}
+
+/// Stereo `f32` being put aside.
 pub(super) struct Spool {
-    out: BufWriter<File>,
     dir: PathBuf,
-    pending: [Vec<f32>; 2],
+    parts: Vec<(u64, Part)>,
+    file: Option<File>,
+    stored: u64,
     frames: u64,
+    held_frames: u64,
+    pending: [Vec<f32>; 2],
 }
 
 /// What was put aside; it can be read from several threads at once.
 pub(super) struct Spooled {
-    file: File,
     dir: PathBuf,
-    /// Frames in the file, and those of them that are handed out.
-    stored: u64,
-    heard: Range<u64>,
+    /// Each with the number of its first frame, in order.
+    parts: Vec<(u64, Part)>,
+    file: Option<File>,
+    frames: u64,
 }
 
 impl Spool {
-    /// A spool whose file lies, unseen, in `dir`.
-    pub(super) fn new(dir: &Path) -> Result<Self, RenderError> {
-        let file = tempfile::tempfile_in(dir).map_err(|source| RenderError::io(dir, source))?;
-        Ok(Self {
-            out: BufWriter::with_capacity(1 << 18, file),
-            dir: dir.to_owned(),
-            pending: [Vec::new(), Vec::new()],
-            frames: 0,
-        })
+    /// A spool whose file, if it needs one, lies unseen in `dir`.
+    pub(super) fn new(dir: &Path) -> Self {
+        Self::holding(dir, HELD_FRAMES)
     }
 
+    fn holding(dir: &Path, held_frames: u64) -> Self {
+        Self {
+            dir: dir.to_owned(),
+            parts: Vec::new(),
+            file: None,
+            stored: 0,
+            frames: 0,
+            held_frames,
+            pending: Default::default(),
+        }
+    }
+
+    /// Copies a block, small ones together.
     pub(super) fn push(&mut self, block: &[&[f32]]) -> Result<(), RenderError> {
-        let [left, right] = block else { return Ok(()) };
-        self.frames += left.len() as u64;
-        let mut from = 0;
-        while from < left.len() {
-            let upto = left.len().min(from + PIECE_FRAMES - self.pending[0].len());
-            self.pending[0].extend_from_slice(&left[from..upto]);
-            self.pending[1].extend_from_slice(&right[from..upto]);
-            from = upto;
-            if self.pending[0].len() == PIECE_FRAMES {
-                self.write_piece()?;
-            }
+        for (pending, plane) in self.pending.iter_mut().zip(block) {
+            pending.extend_from_slice(plane);
+        }
+        if self.pending[0].len() >= PIECE_FRAMES {
+            let pending = std::mem::take(&mut self.pending);
+            self.take(pending)?;
         }
         Ok(())
     }
 
-    fn write_piece(&mut self) -> Result<(), RenderError> {
-        let mut bytes = Vec::with_capacity(8 * self.pending[0].len());
-        for plane in &mut self.pending {
-            bytes.extend(plane.iter().flat_map(|sample| sample.to_le_bytes()));
-            plane.clear();
-        }
-        self.out.write_all(&bytes).map_err(|source| RenderError::io(&self.dir, source))
+    /// Takes a block as it is. All is taken or all is pushed.
+    pub(super) fn take(&mut self, planes: [Vec<f32>; 2]) -> Result<(), RenderError> {
+        let frames = planes[0].len();
+        let part = if self.frames + frames as u64 <= self.held_frames {
+            Part::Held(planes)
+        } else {
+            self.store(&planes)?
+        };
+        self.parts.push((self.frames, part));
+        self.frames += frames as u64;
+        Ok(())
+    }
+
+    fn store(&mut self, planes: &[Vec<f32>; 2]) -> Result<Part, RenderError> {
+        let wrong = |source| RenderError::io(&self.dir, source);
+        let file = match self.file.take() {
+            Some(file) => file,
+            None => tempfile::tempfile_in(&self.dir).map_err(wrong)?,
+        };
+        let samples = planes.iter().flatten();
+        let bytes: Vec<u8> = samples.flat_map(|sample| sample.to_le_bytes()).collect();
+        file.write_all_at(&bytes, 8 * self.stored).map_err(wrong)?;
+        let (at, frames) = (self.stored, planes[0].len());
+        self.file = Some(file);
+        self.stored += frames as u64;
+        Ok(Part::Stored { at, frames })
     }
 
     /// Ends the writing.
     pub(super) fn finish(mut self) -> Result<Spooled, RenderError> {
         if !self.pending[0].is_empty() {
-            self.write_piece()?;
+            let pending = std::mem::take(&mut self.pending);
+            self.take(pending)?;
         }
-        let (dir, frames) = (self.dir, self.frames);
-        let file =
-            self.out.into_inner().map_err(|error| RenderError::io(&dir, error.into_error()))?;
-        Ok(Spooled { file, dir, stored: frames, heard: 0..frames })
+        let Self { dir, parts, file, frames, .. } = self;
+        Ok(Spooled { dir, parts, file, frames })
     }
 }
 
 impl Spooled {
     pub(super) fn frames(&self) -> u64 {
-        self.heard.end - self.heard.start
+        self.frames
     }
 
-    /// The same, with nothing but `frames` of it handed out.
-    pub(super) fn cut(mut self, frames: Range<u64>) -> Self {
-        let end = frames.end.min(self.stored);
-        self.heard = frames.start.min(end)..end;
-        self
-    }
-
-    /// Hands out everything from the start, piece by piece.
-    pub(super) fn each(&self, sink: &mut Sink<'_>) -> Result<(), RenderError> {
-        let mut bytes = vec![0u8; 8 * PIECE_FRAMES];
-        let mut planes = [Vec::new(), Vec::new()];
-        let piece = PIECE_FRAMES as u64;
-        let mut at = self.heard.start / piece * piece;
-        while at < self.heard.end {
-            let frames = piece.min(self.stored - at) as usize;
-            let bytes = &mut bytes[..8 * frames];
-            self.file
-                .read_exact_at(bytes, 8 * at)
-                .map_err(|source| RenderError::io(&self.dir, source))?;
-            for (plane, bytes) in planes.iter_mut().zip(bytes.chunks_exact(4 * frames)) {
-                plane.clear();
-                plane.extend(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+    /// Hands out a range, piece by piece, each with the number of its first frame.
+    pub(super) fn each(&self, range: Range<u64>, sink: &mut Sink<'_>) -> Result<(), RenderError> {
+        let from = self.parts.partition_point(|(first, part)| first + part.frames() <= range.start);
+        let mut read = [Vec::new(), Vec::new()];
+        for (first, part) in &self.parts[from..] {
+            let mut at = (*first).max(range.start);
+            let end = (first + part.frames()).min(range.end);
+            while at < end {
+                let upto = end.min(at + PIECE_FRAMES as u64);
+                let within = (at - first) as usize..(upto - first) as usize;
+                match part {
+                    Part::Held([left, right]) => {
+                        sink(at, &[&left[within.clone()], &right[within]])?;
+                    }
+                    Part::Stored { at: stored_at, frames } => {
+                        self.read(*stored_at, *frames, within, &mut read)?;
+                        sink(at, &[&read[0], &read[1]])?;
+                    }
+                }
+                at = upto;
             }
-            let from = self.heard.start.saturating_sub(at) as usize;
-            let upto = frames.min((self.heard.end - at) as usize);
-            let first = at.saturating_sub(self.heard.start);
-            sink(first, &[&planes[0][from..upto], &planes[1][from..upto]])?;
-            at += frames as u64;
         }
         Ok(())
+    }
+
+    fn read(
+        &self,
+        stored_at: u64,
+        frames: usize,
+        within: Range<usize>,
+        planes: &mut [Vec<f32>; 2],
+    ) -> Result<(), RenderError> {
+        let Some(file) = &self.file else { return Ok(()) };
+        let mut bytes = vec![0u8; 4 * within.len()];
+        for (side, plane) in planes.iter_mut().enumerate() {
+            let at = 8 * stored_at + 4 * (side * frames + within.start) as u64;
+            file.read_exact_at(&mut bytes, at)
+                .map_err(|source| RenderError::io(&self.dir, source))?;
+            plane.clear();
+            plane.extend(bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+        }
+        Ok(())
+    }
+}
+
+impl Part {
+    fn frames(&self) -> u64 {
+        match self {
+            Part::Held([left, _]) => left.len() as u64,
+            Part::Stored { frames, .. } => *frames as u64,
+        }
     }
 }
 
@@ -123,35 +180,30 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_went_in_comes_out_as_often_as_asked() {
+    fn what_went_in_comes_out_as_often_as_asked_in_memory_or_not() {
         let dir = tempfile::tempdir().unwrap();
-        let mut spool = Spool::new(dir.path()).unwrap();
-        let left: Vec<f32> = (0..100_001).map(|n| n as f32).collect();
+        let left: Vec<f32> = (0..200_001).map(|n| n as f32).collect();
         let right: Vec<f32> = left.iter().map(|sample| -sample).collect();
-        for from in (0..left.len()).step_by(777) {
-            let upto = left.len().min(from + 777);
-            spool.push(&[&left[from..upto], &right[from..upto]]).unwrap();
+        for held_frames in [0, 70_000, 1 << 30] {
+            let mut spool = Spool::holding(dir.path(), held_frames);
+            for from in (0..left.len()).step_by(777) {
+                let upto = left.len().min(from + 777);
+                spool.push(&[&left[from..upto], &right[from..upto]]).unwrap();
+            }
+            let spool = spool.finish().unwrap();
+            assert_eq!(spool.frames(), 200_001);
+            for range in [0..200_001u64, 0..200_001, 32_000..150_000, 5..6, 200_001..300_000] {
+                let mut read = [Vec::new(), Vec::new()];
+                let mut collect = |at: u64, block: &[&[f32]]| {
+                    assert_eq!(at, range.start + read[0].len() as u64);
+                    read[0].extend_from_slice(block[0]);
+                    read[1].extend_from_slice(block[1]);
+                    Ok(())
+                };
+                spool.each(range.clone(), &mut collect).unwrap();
+                let wanted = range.start as usize..(range.end as usize).min(left.len());
+                assert!(read == [left[wanted.clone()].to_vec(), right[wanted].to_vec()]);
+            }
         }
-        let spool = spool.finish().unwrap();
-        for _ in 0..2 {
-            let mut read = [Vec::new(), Vec::new()];
-            let mut collect = |at: u64, block: &[&[f32]]| {
-                assert_eq!(at as usize, read[0].len());
-                read[0].extend_from_slice(block[0]);
-                read[1].extend_from_slice(block[1]);
-                Ok(())
-            };
-            spool.each(&mut collect).unwrap();
-            assert_eq!(read, [left.clone(), right.clone()]);
-        }
-        let spool = spool.cut(32_000..70_000);
-        let mut read = Vec::new();
-        let mut collect = |at: u64, block: &[&[f32]]| {
-            assert_eq!(at as usize, read.len());
-            read.extend_from_slice(block[0]);
-            Ok(())
-        };
-        spool.each(&mut collect).unwrap();
-        assert_eq!(read, left[32_000..70_000]);
     }
 }

@@ -1,94 +1,37 @@
-//! A bed as it was read: its steps stay in the bytes of the file.
+//! A group's bed, wherever it comes from: from disk, from disk with some stems still to be added
+//! or taken out, or just made.
 //!
-//! A render reads most beds only to add them up once. They are not spread into `i64` for that.
+//! A render reads most beds only to add them up once, and a bed to which a few takes have come
+//! need not be written anew for that: its steps are read block by block, and what has changed is
+//! added on the way.
 
-use super::file::MAGIC;
-use super::{Bed, BedFileError, Key};
+use super::steps::{StepsBuffer, StepsError, StepsFile};
+use super::sum::{Batch, Scratch, batches};
+use super::{Bed, BedError, Contribution, Key, Steps};
+use crate::loudness::hops::block_powers;
 use crate::stem::BLOCK_FRAMES;
-use std::borrow::Cow;
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::Read;
-use std::ops::Range;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// A whole bed file in memory, checked.
-#[derive(Debug, Clone)]
+pub(super) const MAGIC: [u8; 8] = *b"ripbed_2";
+
+/// A bed on disk.
+#[derive(Debug)]
 pub struct KeptBed {
-    bytes: Vec<u8>,
-    first_block: i64,
-    blocks: usize,
+    path: PathBuf,
+    steps: StepsFile,
     contents: BTreeMap<Key, u32>,
-    /// Bytes a step and where they begin; left before right.
-    places: Vec<(u8, usize)>,
-}
-
-/// The steps of one channel of one block.
-pub(crate) enum Steps<'a> {
-    /// All zero.
-    Silent,
-    /// Little-endian `i32`.
-    Narrow(&'a [[u8; 4]]),
-    /// `i64`.
-    Wide(Cow<'a, [i64]>),
 }
 
 impl KeptBed {
-    /// Reads a bed of just this stretch.
+    /// Opens a bed of just this stretch.
     ///
     /// # Errors
-    /// [`BedFileError`]: there is none, or it is unfit.
-    pub fn load(path: &Path, first_block: i64, blocks: usize) -> Result<Self, BedFileError> {
-        let mut file = File::open(path)?;
-        let length = file.metadata()?.len();
-        let most = 2 * 8 * blocks as u64 * (BLOCK_FRAMES as u64 + 1) + (1 << 26);
-        if length > most {
-            return Err(BedFileError::Unfit);
-        }
-        let mut bytes = Vec::with_capacity(length as usize);
-        file.read_to_end(&mut bytes)?;
-        Self::parse(bytes, first_block, blocks).ok_or(BedFileError::Unfit)
-    }
-
-    fn parse(bytes: Vec<u8>, first_block: i64, blocks: usize) -> Option<Self> {
-        let (body, hash) = bytes.split_last_chunk::<32>()?;
-        if *blake3::hash(body).as_bytes() != *hash {
-            return None;
-        }
-        let mut rest = body;
-        let mut take = |count: usize| -> Option<&[u8]> {
-            let (head, tail) = rest.split_at_checked(count)?;
-            rest = tail;
-            Some(head)
-        };
-        let head = [take(8)?, take(8)?, take(8)?];
-        let same = head[0] == MAGIC
-            && head[1] == first_block.to_le_bytes()
-            && head[2] == (blocks as u64).to_le_bytes();
-        if !same {
-            return None;
-        }
-        let count = u64::from_le_bytes(take(8)?.try_into().ok()?);
-        let mut contents = BTreeMap::new();
-        for _ in 0..count {
-            let content_hash = take(32)?.try_into().ok()?;
-            let left = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            let right = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            let times = u32::from_le_bytes(take(4)?.try_into().ok()?);
-            contents.insert(Key { content_hash, gain_bits: [left, right] }, times);
-        }
-        let widths = take(2 * blocks)?;
-        let mut at = body.len() - rest.len();
-        let mut places = Vec::with_capacity(widths.len());
-        for &width in widths {
-            if !matches!(width, 0 | 4 | 8) {
-                return None;
-            }
-            places.push((width, at));
-            at += usize::from(width) * BLOCK_FRAMES;
-        }
-        (at == body.len()).then_some(())?;
-        Some(Self { bytes, first_block, blocks, contents, places })
+    /// [`StepsError`]: there is none, or it is unfit.
+    pub fn open(path: &Path, first_block: i64, blocks: usize) -> Result<Self, StepsError> {
+        let steps = StepsFile::open(path, MAGIC, first_block, blocks)?;
+        let contents = decode_contents(steps.head()).ok_or(StepsError::Unfit)?;
+        Ok(Self { path: path.to_owned(), steps, contents })
     }
 
     /// What is in it.
@@ -96,102 +39,176 @@ impl KeptBed {
         &self.contents
     }
 
-    fn steps(&self, side: usize, block: usize) -> Steps<'_> {
-        let Some(&(width, at)) = self.places.get(side * self.blocks + block) else {
-            return Steps::Silent;
-        };
-        let bytes = &self.bytes[at..at + usize::from(width) * BLOCK_FRAMES];
-        match width {
-            0 => Steps::Silent,
-            4 => Steps::Narrow(bytes.as_chunks::<4>().0),
-            _ => Steps::Wide(
-                bytes.as_chunks::<8>().0.iter().map(|bytes| i64::from_le_bytes(*bytes)).collect(),
-            ),
-        }
-    }
-
-    /// The same with its steps spread, to be changed.
-    #[must_use]
-    pub fn into_bed(self) -> Bed {
-        let mut bed = Bed::silent(self.first_block, self.blocks);
-        for (side, plane) in bed.planes.iter_mut().enumerate() {
-            for (number, block) in plane.chunks_exact_mut(BLOCK_FRAMES).enumerate() {
-                match self.steps(side, number) {
-                    Steps::Silent => {}
-                    Steps::Narrow(steps) => {
-                        for (to, from) in block.iter_mut().zip(steps) {
-                            *to = i64::from(i32::from_le_bytes(*from));
-                        }
-                    }
-                    Steps::Wide(steps) => block.copy_from_slice(&steps),
-                }
-            }
-        }
-        bed.contents = self.contents;
-        bed
+    fn damaged(&self, source: StepsError) -> BedError {
+        BedError::Kept { path: self.path.clone(), source }
     }
 }
 
-/// A group's bed, as it was kept or as it was just made.
-#[derive(Debug, Clone)]
-pub enum GroupBed {
-    /// As it lay on disk.
-    Kept(KeptBed),
-    /// Made or changed.
+/// Every key with how often it is there.
+#[must_use]
+pub fn encode_contents(contents: &BTreeMap<Key, u32>) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(contents.len() * 44);
+    for (key, count) in contents {
+        bytes.extend(key.bytes());
+        bytes.extend(count.to_le_bytes());
+    }
+    bytes
+}
+
+/// The reverse of [`encode_contents`]; none if the bytes are no such thing.
+#[must_use]
+pub fn decode_contents(bytes: &[u8]) -> Option<BTreeMap<Key, u32>> {
+    let (entries, rest) = bytes.as_chunks::<44>();
+    let entry = |entry: &[u8; 44]| {
+        let (key, count) = entry.split_first_chunk::<40>()?;
+        Some((Key::of_bytes(key), u32::from_le_bytes(count.try_into().ok()?)))
+    };
+    rest.is_empty().then(|| entries.iter().map(entry).collect())?
+}
+
+/// A group's bed of one stretch.
+pub enum GroupBed<'a> {
+    /// As it lies on disk, with what is to be added to it on the way.
+    Kept {
+        /// What lies there.
+        bed: KeptBed,
+        /// What is added and taken out as it is read.
+        changes: Vec<Batch<'a>>,
+    },
+    /// Just made.
     Made(Bed),
 }
 
-impl GroupBed {
-    /// Position of its first frame on the master grid.
-    #[must_use]
-    pub fn first_sample(&self) -> i64 {
-        let first_block = match self {
-            GroupBed::Kept(bed) => bed.first_block,
-            GroupBed::Made(bed) => bed.first_block,
-        };
-        first_block * BLOCK_FRAMES as i64
-    }
+/// Memory that a bed is read into.
+#[derive(Default)]
+pub struct BedBuffer {
+    steps: StepsBuffer,
+    wide: [Vec<i64>; 2],
+    scratch: Scratch,
+}
 
-    /// Its length.
+impl<'a> GroupBed<'a> {
+    /// Number of its first block on the master grid.
     #[must_use]
-    pub fn frames(&self) -> usize {
-        let blocks = match self {
-            GroupBed::Kept(bed) => bed.blocks,
-            GroupBed::Made(bed) => bed.blocks,
-        };
-        blocks * BLOCK_FRAMES
-    }
-
-    /// With its steps spread.
-    #[must_use]
-    pub fn into_bed(self) -> Bed {
+    pub fn first_block(&self) -> i64 {
         match self {
-            GroupBed::Kept(bed) => bed.into_bed(),
-            GroupBed::Made(bed) => bed,
+            GroupBed::Kept { bed, .. } => bed.steps.first_block(),
+            GroupBed::Made(bed) => bed.first_block,
         }
     }
 
-    /// Gives the steps of one channel, `frames` of them, block by block, each with where it
-    /// begins within `frames` and where within the block.
-    pub(crate) fn each_block(
-        &self,
-        side: usize,
-        frames: Range<usize>,
-        give: &mut dyn FnMut(Range<usize>, usize, Steps<'_>),
-    ) {
-        let mut at = frames.start;
-        while at < frames.end {
-            let (block, within) = (at / BLOCK_FRAMES, at % BLOCK_FRAMES);
-            let upto = frames.end.min((block + 1) * BLOCK_FRAMES);
-            let steps = match self {
-                GroupBed::Kept(bed) => bed.steps(side, block),
-                GroupBed::Made(bed) => {
-                    let from = block * BLOCK_FRAMES;
-                    Steps::Wide(Cow::Borrowed(&bed.planes[side][from..from + BLOCK_FRAMES]))
+    /// Position of its first frame on the master grid.
+    #[must_use]
+    pub fn first_sample(&self) -> i64 {
+        self.first_block() * BLOCK_FRAMES as i64
+    }
+
+    /// Its length in blocks.
+    #[must_use]
+    pub fn blocks(&self) -> usize {
+        match self {
+            GroupBed::Kept { bed, .. } => bed.steps.blocks(),
+            GroupBed::Made(bed) => bed.blocks,
+        }
+    }
+
+    /// Adds more stems to it, as it is read.
+    ///
+    /// # Errors
+    /// [`BedError`] if a stem cannot be read.
+    pub fn add(&mut self, stems: &[Contribution<'a>]) -> Result<(), BedError> {
+        match self {
+            GroupBed::Made(bed) => bed.add(stems),
+            GroupBed::Kept { changes, .. } => {
+                changes.extend(batches(stems, 1)?);
+                Ok(())
+            }
+        }
+    }
+
+    /// K-weighted power of every block (ITU-R BS.1770-4), mean squares of left and right added,
+    /// in units of full scale. The filter starts from rest where the bed does: what rings over
+    /// from before is not the bed's.
+    ///
+    /// # Errors
+    /// [`BedError`]: a stem or the bed cannot be read.
+    pub fn powers(&self, rate_hz: u32) -> Result<Vec<f64>, BedError> {
+        let mut buffer = BedBuffer::default();
+        let mut planes = [Vec::new(), Vec::new()];
+        for block in 0..self.blocks() {
+            for (plane, steps) in planes.iter_mut().zip(self.read(block, &mut buffer)?) {
+                let from = plane.len();
+                plane.resize(from + BLOCK_FRAMES, 0.0f32);
+                steps.to_samples(&mut plane[from..]);
+            }
+        }
+        Ok(block_powers(rate_hz, [&planes[0], &planes[1]], BLOCK_FRAMES))
+    }
+
+    /// With its steps spread.
+    ///
+    /// # Errors
+    /// [`BedError`]: a stem or the bed cannot be read.
+    pub fn into_bed(self) -> Result<Bed, BedError> {
+        let (kept, changes) = match self {
+            GroupBed::Made(bed) => return Ok(bed),
+            GroupBed::Kept { bed, changes } => (bed, changes),
+        };
+        let (first_block, blocks) = (kept.steps.first_block(), kept.steps.blocks());
+        let mut bed = Bed::silent(first_block, blocks);
+        let mut buffer = StepsBuffer::default();
+        for block in 0..blocks {
+            let steps = kept.steps.read(block, &mut buffer).map_err(|error| kept.damaged(error))?;
+            for (plane, steps) in bed.planes.iter_mut().zip(steps) {
+                steps.copy_to(&mut plane[block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES]);
+            }
+        }
+        bed.contents = kept.contents;
+        let [left, right] = &mut bed.planes;
+        let mut scratch = Scratch::default();
+        for batch in &changes {
+            batch.add([left, right], first_block, &mut scratch)?;
+            batch.count(&mut bed.contents);
+        }
+        Ok(bed)
+    }
+
+    /// Left and right of one block, counted from the first.
+    ///
+    /// # Errors
+    /// [`BedError`]: a stem or the bed cannot be read.
+    pub(crate) fn read<'b>(
+        &'b self,
+        block: usize,
+        buffer: &'b mut BedBuffer,
+    ) -> Result<[Steps<'b>; 2], BedError> {
+        match self {
+            GroupBed::Made(bed) => {
+                let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
+                let side = |plane: &'b Vec<i64>| match plane.get(frames.clone()) {
+                    Some(steps) => Steps::Wide(steps),
+                    None => Steps::Silent,
+                };
+                let [left, right] = &bed.planes;
+                Ok([side(left), side(right)])
+            }
+            GroupBed::Kept { bed, changes } => {
+                let BedBuffer { steps, wide, scratch } = buffer;
+                let read = bed.steps.read(block, steps).map_err(|error| bed.damaged(error))?;
+                let at = self.first_block() + block as i64;
+                if !changes.iter().any(|batch| batch.sounds_in(at)) {
+                    return Ok(read);
                 }
-            };
-            give(at - frames.start..upto - frames.start, within, steps);
-            at = upto;
+                for (to, from) in wide.iter_mut().zip(read) {
+                    to.resize(BLOCK_FRAMES, 0);
+                    from.copy_to(to);
+                }
+                let [left, right] = wide;
+                for batch in changes {
+                    batch.add([left, right], at, scratch)?;
+                }
+                Ok([Steps::Wide(left), Steps::Wide(right)])
+            }
         }
     }
 }

@@ -1,9 +1,15 @@
 //! Brings a kept bed up to date by the difference alone.
 
-use super::{Bed, BedError, Contribution, GroupBed, KeptBed, Key};
+use super::kept::{GroupBed, KeptBed};
+use super::sum::batches;
+use super::{Bed, BedError, Contribution, Key};
 use crate::stem::StemFile;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
+
+/// Changes that are made each time a bed is read, before it is written anew: reading a stem again
+/// is several times cheaper than writing a bed.
+const MOST_CHANGES: usize = 8;
 
 /// What it took.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -24,33 +30,61 @@ impl Refreshed {
     }
 }
 
-/// Gives the bed of `wanted` over a stretch, from the one kept at `path` if that is less work,
-/// and keeps the result there. `former` holds stems that may have to be taken out; a kept bed
-/// with something else in it is made anew. The bed is the same bit for bit either way.
+/// Stems by their content: those of a render, and those that may lie in beds from before.
+#[derive(Default)]
+pub struct Shelf<'a>(HashMap<[u8; 32], &'a StemFile>);
+
+impl<'a> Shelf<'a> {
+    /// A shelf of stems.
+    #[must_use]
+    pub fn of(stems: impl IntoIterator<Item = &'a StemFile>) -> Self {
+        Self(stems.into_iter().map(|stem| (stem.summary().content_hash, stem)).collect())
+    }
+
+    fn contribution(&self, key: &Key) -> Option<Contribution<'a>> {
+        let stem = *self.0.get(&key.content_hash)?;
+        Some(Contribution { stem, gains: key.gain_bits.map(f32::from_bits) })
+    }
+}
+
+/// What of `stems` sounds in a stretch, counted.
+#[must_use]
+pub fn contents_of(
+    stems: &[Contribution<'_>],
+    first_block: i64,
+    blocks: usize,
+) -> BTreeMap<Key, u32> {
+    let mut contents = BTreeMap::new();
+    for stem in stems.iter().filter(|stem| stem.sounds_in(first_block, blocks)) {
+        *contents.entry(stem.key()).or_insert(0) += 1;
+    }
+    contents
+}
+
+/// Gives the bed of `wanted` over a stretch, from the one kept at `path` if that is less work.
+/// What has to be taken out is looked for on `shelf`; a kept bed with something else in it is
+/// made anew. A bed that is made anew, or to which much has come, is kept there. The steps are
+/// the same bit for bit either way.
 ///
 /// # Errors
 /// [`BedError`] if a stem cannot be read or the bed cannot be written. What was kept is then
 /// still there.
-pub fn refresh(
+pub fn refresh<'a>(
     path: &Path,
     first_block: i64,
     blocks: usize,
-    wanted: &[Contribution<'_>],
-    former: &[&StemFile],
-) -> Result<(GroupBed, Refreshed), BedError> {
+    wanted: &[Contribution<'a>],
+    shelf: &Shelf<'a>,
+) -> Result<(GroupBed<'a>, Refreshed), BedError> {
     let wanted: Vec<_> =
         wanted.iter().filter(|stem| stem.sounds_in(first_block, blocks)).copied().collect();
-    if let Ok(bed) = KeptBed::load(path, first_block, blocks)
-        && let Some((add, remove)) = difference(bed.contents(), &wanted, former)
-        && add.len() + remove.len() < wanted.len().max(1)
-    {
-        let done = Refreshed { added: add.len(), removed: remove.len(), anew: false };
-        if done.was_fresh() {
-            return Ok((GroupBed::Kept(bed), done));
+    let contents = contents_of(&wanted, first_block, blocks);
+    let most = wanted.len().saturating_sub(1);
+    if let Some((kept, done)) = kept(path, (first_block, blocks), &contents, shelf, most)? {
+        if done.added + done.removed <= MOST_CHANGES {
+            return Ok((kept, done));
         }
-        let mut bed = bed.into_bed();
-        bed.subtract(&remove)?;
-        bed.add(&add)?;
+        let bed = kept.into_bed()?;
         keep(&bed, path)?;
         return Ok((GroupBed::Made(bed), done));
     }
@@ -58,6 +92,58 @@ pub fn refresh(
     bed.add(&wanted)?;
     keep(&bed, path)?;
     Ok((GroupBed::Made(bed), Refreshed { added: wanted.len(), removed: 0, anew: true }))
+}
+
+/// The bed of just these contents, as it was or by at most `most` changes from the one kept at
+/// `path`; none if that cannot be.
+///
+/// # Errors
+/// [`BedError`] if a stem cannot be read.
+pub fn recall<'a>(
+    path: &Path,
+    first_block: i64,
+    blocks: usize,
+    contents: &BTreeMap<Key, u32>,
+    shelf: &Shelf<'a>,
+) -> Result<Option<GroupBed<'a>>, BedError> {
+    let kept = kept(path, (first_block, blocks), contents, shelf, 2 * MOST_CHANGES)?;
+    Ok(kept.map(|(bed, _)| bed))
+}
+
+fn kept<'a>(
+    path: &Path,
+    (first_block, blocks): (i64, usize),
+    contents: &BTreeMap<Key, u32>,
+    shelf: &Shelf<'a>,
+    most: usize,
+) -> Result<Option<(GroupBed<'a>, Refreshed)>, BedError> {
+    let Ok(bed) = KeptBed::open(path, first_block, blocks) else { return Ok(None) };
+    let added = missing(contents, bed.contents(), shelf);
+    let removed = missing(bed.contents(), contents, shelf);
+    let (Some(added), Some(removed)) = (added, removed) else { return Ok(None) };
+    if added.len() + removed.len() > most {
+        return Ok(None);
+    }
+    let done = Refreshed { added: added.len(), removed: removed.len(), anew: false };
+    let mut changes = batches(&added, 1)?;
+    changes.extend(batches(&removed, -1)?);
+    Ok(Some((GroupBed::Kept { bed, changes }, done)))
+}
+
+/// What `all` has and `there` has not; none if some of it is not at hand.
+fn missing<'a>(
+    all: &BTreeMap<Key, u32>,
+    there: &BTreeMap<Key, u32>,
+    shelf: &Shelf<'a>,
+) -> Option<Vec<Contribution<'a>>> {
+    let mut missing = Vec::new();
+    for (key, count) in all {
+        let short = count.saturating_sub(there.get(key).copied().unwrap_or(0));
+        for _ in 0..short {
+            missing.push(shelf.contribution(key)?);
+        }
+    }
+    Some(missing)
 }
 
 /// Keeps a bed; one whose folder has been tidied away meanwhile is simply not kept.
@@ -68,35 +154,4 @@ fn keep(bed: &Bed, path: &Path) -> Result<(), BedError> {
         }
         _ => Ok(()),
     }
-}
-
-type Change<'a> = (Vec<Contribution<'a>>, Vec<Contribution<'a>>);
-
-/// What must be added to and taken out of a bed with `contents`; none if something must go that is not at hand.
-fn difference<'a>(
-    contents: &BTreeMap<Key, u32>,
-    wanted: &[Contribution<'a>],
-    former: &[&'a StemFile],
-) -> Option<Change<'a>> {
-    let mut left_over = contents.clone();
-    let mut add = Vec::new();
-    for stem in wanted {
-        match left_over.get_mut(&stem.key()) {
-            Some(count) if *count > 0 => *count -= 1,
-            _ => add.push(*stem),
-        }
-    }
-    left_over.retain(|_, count| *count > 0);
-    let mut at_hand: BTreeMap<[u8; 32], &'a StemFile> = BTreeMap::new();
-    if !left_over.is_empty() {
-        let all = wanted.iter().map(|stem| stem.stem).chain(former.iter().copied());
-        at_hand.extend(all.map(|stem| (stem.summary().content_hash, stem)));
-    }
-    let mut remove = Vec::new();
-    for (Key { content_hash, gain_bits }, count) in left_over {
-        let stem = *at_hand.get(&content_hash)?;
-        let gains = gain_bits.map(f32::from_bits);
-        remove.extend((0..count).map(|_| Contribution { stem, gains }));
-    }
-    Some((add, remove))
 }

@@ -1,10 +1,11 @@
 //! Adds many stems to one stretch.
 
 use super::kernel::{AT_ONCE, Narrow, add_both, add_four, add_one, add_wide, widen};
-use super::{BedError, Contribution};
+use super::{BedError, Contribution, Key};
 use crate::stem::{BLOCK_BYTES, BLOCK_FRAMES, StemReader};
+use std::collections::BTreeMap;
 
-/// Stems open at a time in one thread.
+/// Stems in a batch; as many are open at a time in one thread.
 const BATCH_STEMS: usize = 32;
 
 /// Blocks summed at a time: with the bytes read this stays in a core's second-level cache.
@@ -14,12 +15,53 @@ const CHUNK_BLOCKS: usize = 4;
 struct Voice<'a> {
     stem: Contribution<'a>,
     narrow: Option<[Narrow; 2]>,
+    reader: StemReader,
+}
+
+/// Some stems, open, that can be added anywhere or taken out.
+///
+/// Narrow voices are summed in `i32`; their bounds add up to what an `i32` holds, so no partial
+/// sum can wrap, and the sum is widened once.
+pub struct Batch<'a> {
+    voices: Vec<Voice<'a>>,
+    sign: i64,
+}
+
+/// Opens stems to be added (`sign` 1) or taken out (−1), in batches.
+pub(super) fn batches<'a>(
+    stems: &[Contribution<'a>],
+    sign: i64,
+) -> Result<Vec<Batch<'a>>, BedError> {
+    let mut batches = Vec::new();
+    let mut rest = stems;
+    while !rest.is_empty() {
+        let (batch, left) = next_batch(rest, sign)?;
+        batches.push(batch);
+        rest = left;
+    }
+    Ok(batches)
+}
+
+/// As many of `stems` as one batch takes, and the others.
+fn next_batch<'a, 's>(
+    stems: &'s [Contribution<'a>],
+    sign: i64,
+) -> Result<(Batch<'a>, &'s [Contribution<'a>]), BedError> {
+    let mut voices = Vec::new();
+    let mut bound = 0i64;
+    for (at, stem) in stems.iter().enumerate() {
+        let voice = voice(stem)?;
+        let voice_bound = voice.narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
+        if voices.len() == BATCH_STEMS || bound + voice_bound > i64::from(i32::MAX) {
+            return Ok((Batch { voices, sign }, &stems[at..]));
+        }
+        bound += voice_bound;
+        voices.push(voice);
+    }
+    Ok((Batch { voices, sign }, &[]))
 }
 
 /// Adds `stems` times `sign` to `planes`, which begin at `first_block`.
-///
-/// Narrow voices are summed in `i32` in batches whose bounds add up to what an `i32` holds, so
-/// no partial sum can wrap; each batch is then widened.
 pub(super) fn accumulate(
     planes: &mut [Vec<i64>; 2],
     first_block: i64,
@@ -27,37 +69,81 @@ pub(super) fn accumulate(
     sign: i64,
 ) -> Result<(), BedError> {
     let mut scratch = Scratch::default();
-    let mut batch: Vec<Voice<'_>> = Vec::new();
-    let mut bound = 0i64;
-    for stem in stems {
-        let voice = voice(stem)?;
-        let voice_bound = voice.narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
-        if batch.len() == BATCH_STEMS || bound + voice_bound > i64::from(i32::MAX) {
-            scratch.add_batch(planes, first_block, &batch, sign)?;
-            batch.clear();
-            bound = 0;
-        }
-        bound += voice_bound;
-        batch.push(voice);
+    let mut rest = stems;
+    while !rest.is_empty() {
+        let (batch, left) = next_batch(rest, sign)?;
+        let [to_left, to_right] = &mut *planes;
+        batch.add([to_left, to_right], first_block, &mut scratch)?;
+        rest = left;
     }
-    scratch.add_batch(planes, first_block, &batch, sign)
+    Ok(())
 }
 
 fn voice<'a>(stem: &Contribution<'a>) -> Result<Voice<'a>, BedError> {
     let limit = (1u32 << 18) as f32;
+    let path = || stem.stem.path().to_owned();
     if !stem.gains.iter().all(|gain| gain.abs() <= limit) {
-        return Err(BedError::Gain { path: stem.stem.path().to_owned() });
+        return Err(BedError::Gain { path: path() });
     }
     let peak = stem.stem.summary().peak;
     let narrow = match stem.gains.map(|gain| Narrow::new(gain, peak)) {
         [Some(left), Some(right)] => Some([left, right]),
         _ => None,
     };
-    Ok(Voice { stem: *stem, narrow })
+    let reader = stem.stem.reader().map_err(|source| BedError::Stem { path: path(), source })?;
+    Ok(Voice { stem: *stem, narrow, reader })
 }
 
+impl Batch<'_> {
+    /// Whether anything of it sounds in a block.
+    pub(super) fn sounds_in(&self, block: i64) -> bool {
+        self.voices.iter().any(|voice| voice.stem.sounds_in(block, 1))
+    }
+
+    /// Counts what it adds or takes out.
+    pub(super) fn count(&self, contents: &mut BTreeMap<Key, u32>) {
+        for voice in &self.voices {
+            let count = contents.entry(voice.stem.key()).or_insert(0);
+            *count = if self.sign > 0 { *count + 1 } else { count.saturating_sub(1) };
+        }
+        contents.retain(|_, count| *count > 0);
+    }
+
+    /// Adds its part of whole blocks from `first_block` on.
+    pub(super) fn add(
+        &self,
+        planes: [&mut [i64]; 2],
+        first_block: i64,
+        scratch: &mut Scratch,
+    ) -> Result<(), BedError> {
+        let [left, right] = planes;
+        let blocks = left.len() / BLOCK_FRAMES;
+        for from in (0..blocks).step_by(CHUNK_BLOCKS) {
+            let count = CHUNK_BLOCKS.min(blocks - from);
+            let range = from * BLOCK_FRAMES..(from + count) * BLOCK_FRAMES;
+            let mut wide = [&mut left[range.clone()], &mut right[range]];
+            let mut touched = false;
+            for narrow in &mut scratch.narrow {
+                narrow.resize(CHUNK_BLOCKS * BLOCK_FRAMES, 0);
+            }
+            for voice in &self.voices {
+                let at = first_block + from as i64;
+                touched |= scratch.add_chunk(&mut wide, at, voice, self.sign)?;
+            }
+            scratch.add_waiting(1, count * BLOCK_FRAMES);
+            if touched {
+                for (narrow, wide) in scratch.narrow.iter_mut().zip(wide) {
+                    widen(narrow, wide, self.sign);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Memory to sum in.
 #[derive(Default)]
-struct Scratch {
+pub(super) struct Scratch {
     bytes: Vec<u8>,
     narrow: [Vec<i32>; 2],
     /// Mono stems that sound all through the chunk wait here for company.
@@ -66,45 +152,12 @@ struct Scratch {
 }
 
 impl Scratch {
-    fn add_batch(
-        &mut self,
-        planes: &mut [Vec<i64>; 2],
-        first_block: i64,
-        batch: &[Voice<'_>],
-        sign: i64,
-    ) -> Result<(), BedError> {
-        let readers = batch.iter().map(open).collect::<Result<Vec<_>, _>>()?;
-        let blocks = planes[0].len() / BLOCK_FRAMES;
-        for from in (0..blocks).step_by(CHUNK_BLOCKS) {
-            let count = CHUNK_BLOCKS.min(blocks - from);
-            let range = from * BLOCK_FRAMES..(from + count) * BLOCK_FRAMES;
-            let [left, right] = planes;
-            let mut wide = [&mut left[range.clone()], &mut right[range]];
-            let mut touched = false;
-            for narrow in &mut self.narrow {
-                narrow.resize(CHUNK_BLOCKS * BLOCK_FRAMES, 0);
-            }
-            for (voice, reader) in batch.iter().zip(&readers) {
-                touched |=
-                    self.add_chunk(&mut wide, first_block + from as i64, voice, reader, sign)?;
-            }
-            self.add_waiting(1, count * BLOCK_FRAMES);
-            if touched {
-                for (narrow, wide) in self.narrow.iter_mut().zip(wide) {
-                    widen(narrow, wide, sign);
-                }
-            }
-        }
-        Ok(())
-    }
-
     /// Adds one stem's part of one chunk; says whether the narrow sums were touched.
     fn add_chunk(
         &mut self,
         wide: &mut [&mut [i64]; 2],
         chunk_block: i64,
         voice: &Voice<'_>,
-        reader: &StemReader,
         sign: i64,
     ) -> Result<bool, BedError> {
         let count = (wide[0].len() / BLOCK_FRAMES) as i64;
@@ -113,7 +166,8 @@ impl Scratch {
         let mut touched = false;
         for run in stem.runs_in(chunk_block..chunk_block + count) {
             let blocks = run.blocks as usize;
-            reader
+            voice
+                .reader
                 .read_blocks(run.slot, blocks, &mut self.bytes)
                 .map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })?;
             if let (Some(scales), 1, true) = (voice.narrow, channels, run.blocks as i64 == count) {
@@ -175,9 +229,4 @@ impl Scratch {
         }
         self.spare.extend(self.waiting.drain(..).map(|(_, bytes)| bytes));
     }
-}
-
-fn open(voice: &Voice<'_>) -> Result<StemReader, BedError> {
-    let stem = voice.stem.stem;
-    stem.reader().map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })
 }

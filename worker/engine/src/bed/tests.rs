@@ -143,7 +143,7 @@ proptest! {
         let crowd = Crowd::new(16, 60_000, 0.5);
         let mut random = fastrand::Rng::with_seed(seed);
         let kept = crowd.dir.path().join("kept.bed");
-        let former: Vec<&StemFile> = crowd.stems.iter().collect();
+        let shelf = Shelf::of(&crowd.stems);
         for _ in 0..5 {
             let mut wanted = crowd.parts();
             random.shuffle(&mut wanted);
@@ -151,30 +151,51 @@ proptest! {
             if random.bool() && let Some(first) = wanted.first_mut() {
                 first.gains[0] *= 0.5;
             }
-            let (bed, _) = refresh(&kept, -2, 20, &wanted, &former).unwrap();
-            let bed = bed.into_bed();
+            let (bed, _) = refresh(&kept, -2, 20, &wanted, &shelf).unwrap();
             let mut scratch = Bed::silent(-2, 20);
             scratch.add(&wanted).unwrap();
-            prop_assert!(bed == scratch);
-            prop_assert!(Bed::load(&kept, -2, 20).unwrap() == scratch);
+            let (mut buffer, mut planes) = (BedBuffer::default(), [Vec::new(), Vec::new()]);
+            for block in 0..20 {
+                for (plane, steps) in planes.iter_mut().zip(bed.read(block, &mut buffer).unwrap()) {
+                    let mut spread = vec![7; BLOCK_FRAMES];
+                    steps.copy_to(&mut spread);
+                    plane.extend(spread);
+                }
+            }
+            prop_assert!(planes == *scratch.planes());
+            prop_assert!(bed.into_bed().unwrap() == scratch);
+            let recalled = recall(&kept, -2, 20, &contents_of(&wanted, -2, 20), &shelf).unwrap();
+            if let Some(recalled) = recalled {
+                prop_assert!(recalled.into_bed().unwrap() == scratch);
+            }
         }
     }
 }
 
 #[test]
 fn refreshing_touches_only_what_changed() {
-    let crowd = Crowd::new(10, 60_000, 0.5);
+    let crowd = Crowd::new(30, 60_000, 0.5);
     let path = crowd.dir.path().join("b");
     let parts = crowd.parts();
-    let (_, first) = refresh(&path, 0, 10, &parts[..9], &[]).unwrap();
+    let shelf = Shelf::of(&crowd.stems);
+    let (_, first) = refresh(&path, 0, 10, &parts[..12], &shelf).unwrap();
     assert!(first.anew);
-    let (_, again) = refresh(&path, 0, 10, &parts[..9], &[]).unwrap();
+    let written = std::fs::read(&path).unwrap();
+    let (_, again) = refresh(&path, 0, 10, &parts[..12], &shelf).unwrap();
     assert!(again.was_fresh());
-    let (_, one) = refresh(&path, 0, 10, &parts, &[]).unwrap();
+    let (_, one) = refresh(&path, 0, 10, &parts[..13], &shelf).unwrap();
     assert_eq!(one, Refreshed { added: 1, removed: 0, anew: false });
-    let (_, out) = refresh(&path, 0, 10, &parts[1..], &[&crowd.stems[0]]).unwrap();
+    assert_eq!(std::fs::read(&path).unwrap(), written, "a few changes write nothing");
+    let (_, out) = refresh(&path, 0, 10, &parts[1..12], &shelf).unwrap();
     assert_eq!(out, Refreshed { added: 0, removed: 1, anew: false });
-    let (_, gone) = refresh(&path, 0, 10, &parts[2..], &[]).unwrap();
+    let (_, many) = refresh(&path, 0, 10, &parts, &shelf).unwrap();
+    assert_eq!(many, Refreshed { added: 18, removed: 0, anew: false });
+    let (_, kept) = refresh(&path, 0, 10, &parts, &shelf).unwrap();
+    assert!(kept.was_fresh(), "many changes are kept");
+    let (_, fewer) = refresh(&path, 0, 10, &parts[10..], &shelf).unwrap();
+    assert_eq!(fewer, Refreshed { added: 0, removed: 10, anew: false });
+    let few = Shelf::of(&crowd.stems[12..]);
+    let (_, gone) = refresh(&path, 0, 10, &parts[12..], &few).unwrap();
     assert!(gone.anew, "a stem that is not at hand cannot be subtracted");
 }
 
@@ -182,20 +203,26 @@ fn refreshing_touches_only_what_changed() {
 fn a_bed_file_that_is_not_whole_is_made_anew() {
     let crowd = Crowd::new(6, 60_000, 0.5);
     let path = crowd.dir.path().join("b");
-    let (bed, _) = refresh(&path, 0, 10, &crowd.parts(), &[]).unwrap();
-    let bed = bed.into_bed();
+    let fresh = || refresh(&path, 0, 10, &crowd.parts(), &Shelf::of(&crowd.stems)).unwrap();
+    let bed = fresh().0.into_bed().unwrap();
     let whole = std::fs::read(&path).unwrap();
-    for cut in [0, 10, 40, whole.len() / 2, whole.len() - 1] {
+    for cut in [0, 10, 40, 600, whole.len() / 2, whole.len() - 1] {
         std::fs::write(&path, &whole[..cut]).unwrap();
-        let (again, how) = refresh(&path, 0, 10, &crowd.parts(), &[]).unwrap();
-        assert!(how.anew && again.into_bed() == bed);
+        let (again, how) = fresh();
+        assert!(how.anew && again.into_bed().unwrap() == bed);
     }
     let mut flipped = whole.clone();
-    flipped[whole.len() / 2] ^= 4;
+    flipped[60] ^= 4;
     std::fs::write(&path, &flipped).unwrap();
-    assert!(Bed::load(&path, 0, 10).is_err());
+    assert!(KeptBed::open(&path, 0, 10).is_err(), "the front has a hash");
+    for at in [whole.len() / 2, whole.len() - 1] {
+        let mut flipped = whole.clone();
+        flipped[at] ^= 4;
+        std::fs::write(&path, &flipped).unwrap();
+        assert!(matches!(fresh().0.into_bed(), Err(BedError::Kept { .. })), "blocks have sums");
+    }
     std::fs::write(&path, &whole).unwrap();
-    assert!(Bed::load(&path, 1, 10).is_err() && Bed::load(&path, 0, 9).is_err());
+    assert!(KeptBed::open(&path, 1, 10).is_err() && KeptBed::open(&path, 0, 9).is_err());
 }
 
 #[test]
@@ -203,7 +230,7 @@ fn silent_stretches_cost_next_to_nothing_on_disk() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("b");
     Bed::silent(0, STRETCH_BLOCKS).save(&path).unwrap();
-    assert!(std::fs::metadata(&path).unwrap().len() < 500);
+    assert!(std::fs::metadata(&path).unwrap().len() < 2_000);
 }
 
 #[test]
@@ -237,7 +264,8 @@ fn incoherent_stems_grow_by_ten_log_n() {
             .collect();
         let mut bed = Bed::silent(0, 16);
         bed.add(&parts).unwrap();
-        10.0 * (bed.block_powers().iter().sum::<f64>() / 16.0).log10()
+        let powers = GroupBed::Made(bed).powers(48_000).unwrap();
+        10.0 * (powers.iter().sum::<f64>() / 16.0).log10()
     };
     let one = level(1);
     for count in [2, 8, 64] {

@@ -34,51 +34,86 @@ pub fn hop_frames(rate_hz: u32) -> usize {
 /// `before` and begins `phase` frames into a hop. The first and the last may be parts of hops.
 #[must_use]
 pub fn hop_sums(rate_hz: u32, before: [&[f32]; 2], part: [&[f32]; 2], phase: usize) -> Vec<f64> {
-    let hop = hop_frames(rate_hz);
+    sums(rate_hz, hop_frames(rate_hz), before, part, phase)
+}
+
+/// Mean K-weighted squares of left and right together, one for every `block` frames of a
+/// programme; the last may be shorter.
+#[must_use]
+pub fn block_powers(rate_hz: u32, part: [&[f32]; 2], block: usize) -> Vec<f64> {
+    let mut powers = sums(rate_hz, block.max(1), [&[], &[]], part, 0);
+    powers.iter_mut().for_each(|power| *power /= block.max(1) as f64);
+    powers
+}
+
+/// Segments of a part that are filtered beside each other.
+const SEGMENTS: usize = LANES / 2;
+
+/// The part is cut into segments, each with the frames before it to start on, whose filters run
+/// side by side: alone a filter waits for its own last result most of the time.
+fn sums(
+    rate_hz: u32,
+    hop: usize,
+    before: [&[f32]; 2],
+    part: [&[f32]; 2],
+    phase: usize,
+) -> Vec<f64> {
     let frames = part[0].len().min(part[1].len());
     let mut sums = vec![0.0; (phase + frames).div_ceil(hop)];
-    // Two halves beside each other, left and right of each: four lanes.
-    let middle = if frames > 4 * PRE_ROLL_FRAMES { frames / 2 } else { frames };
     let roll = before[0].len().min(before[1].len()).min(PRE_ROLL_FRAMES);
-    let lead = |side: usize| {
-        let before = before[side];
-        [&before[before.len() - roll..], &part[side][..middle]].concat()
-    };
-    let first = [lead(0), lead(1)];
-    let from = middle.saturating_sub(PRE_ROLL_FRAMES);
-    let second = if middle < frames {
-        [&part[0][from..frames], &part[1][from..frames]]
-    } else {
-        [&[][..], &[][..]]
-    };
-    let lanes = [&first[0][..], &first[1][..], second[0], second[1]];
+    let segment = (frames.div_ceil(SEGMENTS)).max(PRE_ROLL_FRAMES);
+    let lead: [Vec<f32>; 2] = [0, 1].map(|side: usize| {
+        let before = &before[side][before[side].len() - roll..];
+        [before, &part[side][..segment.min(frames)]].concat()
+    });
+    let mut lanes: [&[f32]; LANES] = [&[]; LANES];
+    let mut skips = [roll; SEGMENTS];
+    for number in 0..SEGMENTS {
+        for side in 0..2 {
+            lanes[2 * number + side] = if number == 0 {
+                &lead[side]
+            } else {
+                let upto = ((number + 1) * segment).min(frames);
+                let from = (number * segment - PRE_ROLL_FRAMES).min(upto);
+                skips[number] = PRE_ROLL_FRAMES;
+                &part[side][from..upto]
+            };
+        }
+    }
     let mut filter = Weighting::new(rate_hz);
-    let mut squares = [Vec::new(), Vec::new()];
+    let mut squares: Vec<[f64; SEGMENTS]> = Vec::new();
     let length = lanes.iter().map(|lane| lane.len()).max().unwrap_or(0);
-    let mut at = 0;
-    while at < length {
-        let upto = length.min(at + 1024);
+    for at in (0..length).step_by(CHUNK) {
+        let upto = length.min(at + CHUNK);
         filter.squares(&lanes, at..upto, &mut squares);
-        for (half, skip, first_frame) in [(0, roll, 0), (1, PRE_ROLL_FRAMES, middle)] {
-            let end = lanes[2 * half].len();
-            for (n, square) in (at..upto).zip(&squares[half]) {
-                if n >= skip && n < end {
-                    sums[(phase + first_frame + n - skip) / hop] += square;
-                }
+        for (number, &skip) in skips.iter().enumerate() {
+            let end = lanes[2 * number].len().min(upto);
+            let mut n = at.max(skip);
+            while n < end {
+                let place = phase + number * segment + n - skip;
+                let next = end.min(n + hop - place % hop);
+                let own = squares[n - at..next - at].iter().map(|squares| squares[number]);
+                sums[place / hop] += own.sum::<f64>();
+                n = next;
             }
         }
-        at = upto;
     }
     sums
 }
 
-/// K-weighting of four lanes: two second-order sections each (BS.1770-4 annex 1), their
+/// Frames filtered at a time.
+const CHUNK: usize = 1024;
+
+/// Channels filtered beside each other.
+const LANES: usize = 8;
+
+/// K-weighting of [`LANES`] channels: two second-order sections each (BS.1770-4 annex 1), their
 /// coefficients at any rate from the analogue prototypes (B. De Man, "Evaluation of implementations
 /// of the EBU R128 loudness measurement", AES e-Brief 489, 2018).
 struct Weighting {
     shelf: [f64; 5],
     high_pass: [f64; 5],
-    states: [[f64; 4]; 4],
+    states: [[f64; LANES]; 4],
 }
 
 impl Weighting {
@@ -98,55 +133,60 @@ impl Weighting {
         let (k, q) = (tangent(38.135_470_876_024_44), 0.500_327_037_323_877_3);
         let a0 = 1.0 + k / q + k * k;
         let high_pass = [1.0, -2.0, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0];
-        Self { shelf, high_pass, states: [[0.0; 4]; 4] }
+        Self { shelf, high_pass, states: [[0.0; LANES]; 4] }
     }
 
-    /// Squares of lanes 0 and 1 together and of 2 and 3; a lane that has ended is silent.
+    /// Squares of every two lanes together; a lane that has ended is silent.
     fn squares(
         &mut self,
-        lanes: &[&[f32]; 4],
+        lanes: &[&[f32]; LANES],
         range: std::ops::Range<usize>,
-        out: &mut [Vec<f64>; 2],
+        out: &mut Vec<[f64; SEGMENTS]>,
     ) {
-        let input: Vec<[f32; 4]> = range
-            .map(|at| [0, 1, 2, 3].map(|lane: usize| lanes[lane].get(at).copied().unwrap_or(0.0)))
-            .collect();
-        out.iter_mut().for_each(|out| out.resize(input.len(), 0.0));
-        let [first, second] = out;
+        let mut input = [[0.0f32; LANES]; CHUNK];
+        let input = &mut input[..range.len()];
+        for (lane, samples) in lanes.iter().enumerate() {
+            let samples = samples.get(range.start..).unwrap_or(&[]);
+            for (input, sample) in input.iter_mut().zip(samples) {
+                input[lane] = *sample;
+            }
+        }
+        out.resize(input.len(), [0.0; SEGMENTS]);
         #[cfg(target_arch = "x86_64")]
         if std::is_x86_feature_detected!("avx2") {
             // SAFETY: the processor has AVX2.
             #[allow(unsafe_code)]
-            return unsafe { self.run_avx2(&input, first, second) };
+            return unsafe { self.run_avx2(input, out) };
         }
-        self.run(&input, first, second);
+        self.run(input, out);
     }
 
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2")]
-    fn run_avx2(&mut self, input: &[[f32; 4]], first: &mut [f64], second: &mut [f64]) {
-        self.run(input, first, second);
+    fn run_avx2(&mut self, input: &[[f32; LANES]], out: &mut [[f64; SEGMENTS]]) {
+        self.run(input, out);
     }
 
     /// Every lane does the same in the same order, so wider vectors change nothing.
     #[inline(always)]
-    fn run(&mut self, input: &[[f32; 4]], first: &mut [f64], second: &mut [f64]) {
+    fn run(&mut self, input: &[[f32; LANES]], out: &mut [[f64; SEGMENTS]]) {
         let [mut s0, mut s1, mut s2, mut s3] = self.states;
         let (f, g) = (self.shelf, self.high_pass);
-        for ((x, first), second) in input.iter().zip(first).zip(second) {
-            let mut out = [0.0; 4];
-            for lane in 0..4 {
+        for (x, out) in input.iter().zip(out) {
+            let mut z = [0.0; LANES];
+            for lane in 0..LANES {
                 let x = f64::from(x[lane]);
                 let y = f[0] * x + s0[lane];
                 s0[lane] = f[1] * x - f[3] * y + s1[lane];
                 s1[lane] = f[2] * x - f[4] * y;
-                let z = g[0] * y + s2[lane];
-                s2[lane] = g[1] * y - g[3] * z + s3[lane];
-                s3[lane] = g[2] * y - g[4] * z;
-                out[lane] = z * z;
+                let weighted = g[0] * y + s2[lane];
+                s2[lane] = g[1] * y - g[3] * weighted + s3[lane];
+                s3[lane] = g[2] * y - g[4] * weighted;
+                z[lane] = weighted * weighted;
             }
-            *first = out[0] + out[1];
-            *second = out[2] + out[3];
+            for (number, out) in out.iter_mut().enumerate() {
+                *out = z[2 * number] + z[2 * number + 1];
+            }
         }
         self.states = [s0, s1, s2, s3];
         // What has faded far below hearing stops, before it becomes slow to compute.

@@ -74,6 +74,12 @@ impl Curve {
         Self { points: smooth }
     }
 
+    /// A curve through what [`Curve::points_over`] gave, as it was within that range.
+    #[must_use]
+    pub fn within(points: Vec<CurvePoint>) -> Self {
+        Self { points }
+    }
+
     /// The same level everywhere.
     #[must_use]
     pub fn steady(db: f64) -> Self {

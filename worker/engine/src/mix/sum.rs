@@ -5,7 +5,10 @@
 //! how it is cut; a rounding error a group lies 173 dB below full scale.
 
 use super::Curve;
-use crate::bed::{GroupBed, STEPS_PER_UNIT, Steps};
+use crate::bed::{
+    BedBuffer, BedError, GroupBed, STEPS_PER_UNIT, Steps, StepsBuffer, StepsError, StepsFile,
+};
+use crate::stem::BLOCK_FRAMES;
 use std::ops::Range;
 
 /// 1.5 · 2⁵²: added to a double below 2⁵¹ it leaves the nearest integer, ties to even, in the low
@@ -29,10 +32,33 @@ impl MixSum {
         Self { planes: [vec![0; frames], vec![0; frames]] }
     }
 
+    /// Back to silence.
+    pub fn clear(&mut self) {
+        self.planes.iter_mut().for_each(|plane| plane.fill(0));
+    }
+
+    /// Left and right, in steps of 2⁻²⁷.
+    #[must_use]
+    pub fn planes(&self) -> [&[i64]; 2] {
+        [&self.planes[0], &self.planes[1]]
+    }
+
     /// Adds `frames` of a bed (counted from its first) under a curve and a steady gain. They are
-    /// held within the bed and this sum.
-    pub fn add_bed(&mut self, bed: &GroupBed, frames: Range<usize>, curve: &Curve, gain: f64) {
-        let end = frames.end.min(bed.frames()).min(frames.start + self.planes[0].len());
+    /// held within the bed and this sum. The same with the gain negated takes exactly that out
+    /// again: rounding to the nearest is the same on both sides of zero.
+    ///
+    /// # Errors
+    /// [`BedError`]: a stem or the bed cannot be read.
+    pub fn add_bed(
+        &mut self,
+        bed: &GroupBed<'_>,
+        frames: Range<usize>,
+        curve: &Curve,
+        gain: f64,
+        buffer: &mut BedBuffer,
+    ) -> Result<(), BedError> {
+        let whole = bed.blocks() * BLOCK_FRAMES;
+        let end = frames.end.min(whole).min(frames.start + self.planes[0].len());
         let frames = frames.start.min(end)..end;
         let first = bed.first_sample() + frames.start as i64;
         let mut gains = Vec::new();
@@ -46,23 +72,59 @@ impl MixSum {
             }
         };
         if steady == 0.0 {
-            return;
+            return Ok(());
         }
-        for (side, plane) in self.planes.iter_mut().enumerate() {
-            bed.each_block(side, frames.clone(), &mut |at, within, steps| {
-                let gain = match gains.get(at.clone()) {
-                    Some(gains) if !gains.is_empty() => Gain::Moving { gains, most: steady },
-                    _ => Gain::Steady(steady),
-                };
-                let count = at.len();
-                let sum = &mut plane[at];
+        let mut at = frames.start;
+        while at < frames.end {
+            let (block, within) = (at / BLOCK_FRAMES, at % BLOCK_FRAMES);
+            let upto = frames.end.min((block + 1) * BLOCK_FRAMES);
+            let (place, count) = (at - frames.start..upto - frames.start, upto - at);
+            let gain = match gains.get(place.clone()) {
+                Some(gains) if !gains.is_empty() => Gain::Moving { gains, most: steady },
+                _ => Gain::Steady(steady),
+            };
+            for (plane, steps) in self.planes.iter_mut().zip(bed.read(block, buffer)?) {
+                let sum = &mut plane[place.clone()];
                 match steps {
                     Steps::Silent => {}
                     Steps::Narrow(steps) => add_narrow(sum, &steps[within..within + count], gain),
                     Steps::Wide(steps) => add_wide(sum, &steps[within..within + count], gain),
                 }
-            });
+            }
+            at = upto;
         }
+        Ok(())
+    }
+
+    /// Adds whole blocks of a sum that was kept, the first of them by its number in the file, as
+    /// many as this sum has.
+    ///
+    /// # Errors
+    /// [`StepsError`]: it cannot be read, or is not what was written.
+    pub fn add_kept(
+        &mut self,
+        kept: &StepsFile,
+        first: usize,
+        buffer: &mut StepsBuffer,
+    ) -> Result<(), StepsError> {
+        let [left, right] = &mut self.planes;
+        let blocks = left.chunks_exact_mut(BLOCK_FRAMES).zip(right.chunks_exact_mut(BLOCK_FRAMES));
+        for (block, (left, right)) in (first..).zip(blocks) {
+            for (plane, steps) in [left, right].into_iter().zip(kept.read(block, buffer)?) {
+                match steps {
+                    Steps::Silent => {}
+                    Steps::Narrow(steps) => {
+                        for (sum, step) in plane.iter_mut().zip(steps) {
+                            *sum += i64::from(i32::from_le_bytes(*step));
+                        }
+                    }
+                    Steps::Wide(steps) => {
+                        plane.iter_mut().zip(steps).for_each(|(sum, step)| *sum += step);
+                    }
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Adds another sum of the same length.
@@ -84,11 +146,17 @@ impl MixSum {
     /// As samples.
     #[must_use]
     pub fn samples(&self) -> [Vec<f32>; 2] {
-        [0, 1].map(|side| {
-            let mut out = vec![0.0; self.planes[side].len()];
-            narrow(&self.planes[side], &mut out);
-            out
-        })
+        let mut out = self.planes.each_ref().map(|plane| vec![0.0; plane.len()]);
+        let [left, right] = &mut out;
+        self.copy_samples(0..self.planes[0].len(), [left, right]);
+        out
+    }
+
+    /// Some of it as samples, left and right.
+    pub fn copy_samples(&self, frames: Range<usize>, out: [&mut [f32]; 2]) {
+        for (plane, out) in self.planes.iter().zip(out) {
+            narrow(&plane[frames.clone()], out);
+        }
     }
 }
 
@@ -265,7 +333,7 @@ mod tests {
         }
     }
 
-    fn a_bed(seed: u64) -> GroupBed {
+    fn a_bed(seed: u64) -> GroupBed<'static> {
         let mut random = fastrand::Rng::with_seed(seed);
         GroupBed::Made(Bed::of_steps(-1, &mut || random.i64(-(1 << 33)..1 << 33), 3))
     }
@@ -281,24 +349,34 @@ mod tests {
                 crate::mix::CurvePoint { at_sample: 0, db: -20.0, shape: crate::mix::Shape::Line },
                 crate::mix::CurvePoint { at_sample: 4000, db: 0.0, shape: crate::mix::Shape::Hold },
             ], 240);
+            let steady = Curve::steady(-3.0);
+            let mut buffer = BedBuffer::default();
+            let mut add = |sum: &mut MixSum, bed: &GroupBed<'_>, range, curve: &Curve, gain| {
+                sum.add_bed(bed, range, curve, gain, &mut buffer).map_err(|error| TestCaseError::fail(error.to_string()))
+            };
             let mut whole = MixSum::silent(12_288);
-            whole.add_bed(&beds[0], 0..12_288, &curve, gain);
-            whole.add_bed(&beds[1], 0..12_288, &Curve::steady(-3.0), gain);
+            add(&mut whole, &beds[0], 0..12_288, &curve, gain)?;
+            let alone = whole.clone();
+            add(&mut whole, &beds[1], 0..12_288, &steady, gain)?;
             let path = dir.path().join("b");
-            beds[0].clone().into_bed().save(&path).map_err(|e| TestCaseError::fail(e.to_string()))?;
-            let kept = crate::bed::KeptBed::load(&path, -1, 3)
+            if let GroupBed::Made(bed) = &beds[0] {
+                bed.save(&path).map_err(|e| TestCaseError::fail(e.to_string()))?;
+            }
+            let bed = crate::bed::KeptBed::open(&path, -1, 3)
                 .map_err(|e| TestCaseError::fail(e.to_string()))?;
-            let kept = GroupBed::Kept(kept);
+            let kept = GroupBed::Kept { bed, changes: Vec::new() };
             let mut planes = [Vec::new(), Vec::new()];
             for range in [0..cut, cut..12_288] {
                 let mut part = MixSum::silent(range.len());
-                part.add_bed(&beds[1], range.clone(), &Curve::steady(-3.0), gain);
-                part.add_bed(&kept, range, &curve, gain);
+                add(&mut part, &beds[1], range.clone(), &steady, gain)?;
+                add(&mut part, &kept, range, &curve, gain)?;
                 for (plane, part) in planes.iter_mut().zip(&part.planes) {
                     plane.extend_from_slice(part);
                 }
             }
             prop_assert!(whole.planes == planes);
+            add(&mut whole, &beds[1], 0..12_288, &steady, -gain)?;
+            prop_assert!(whole == alone, "what was added is taken out to the last bit");
         }
     }
 }

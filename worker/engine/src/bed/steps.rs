@@ -1,0 +1,281 @@
+//! Steps of the integer grid on disk.
+//!
+//! Little-endian: eight bytes that say what the file is, its first block, the number of its
+//! blocks, the length of its head; the head, which is its owner's; for every block and side a
+//! width (0 silent, 4 or 8 bytes a frame) and a CRC-32; BLAKE3 of all that; then the blocks, left
+//! and right in turn. Sums are checked block by block as they are read, so a file of which only
+//! some blocks are wanted costs no more than those.
+//!
+//! A file is written under a temporary name and renamed, and never changed afterwards. It is a
+//! cache: it is not flushed to disk, and one that a power cut left half-written does not fit its
+//! hash or its sums and is made anew.
+
+use super::STEPS_PER_UNIT;
+use crate::stem::BLOCK_FRAMES;
+use std::fs::File;
+use std::io::{self, Read, Write};
+use std::os::unix::fs::FileExt;
+use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Bytes before the head.
+const START_BYTES: usize = 32;
+
+/// Longest head that is read: a million stems.
+const MOST_HEAD_BYTES: u64 = 64 << 20;
+
+/// Tells the temporary files of one process apart.
+static SAVES: AtomicU64 = AtomicU64::new(0);
+
+/// Why a file of steps is of no use; what it held is then made anew.
+#[derive(Debug, thiserror::Error)]
+pub enum StepsError {
+    /// It could not be read.
+    #[error(transparent)]
+    Io(#[from] io::Error),
+    /// It is not whole, or not of this version or stretch.
+    #[error("not a whole file of this kind and stretch")]
+    Unfit,
+}
+
+/// The steps of one channel of one block.
+#[derive(Clone, Copy)]
+pub enum Steps<'a> {
+    /// All zero.
+    Silent,
+    /// Little-endian `i32`.
+    Narrow(&'a [[u8; 4]]),
+    /// `i64`.
+    Wide(&'a [i64]),
+}
+
+impl Steps<'_> {
+    /// Spreads them over `to`.
+    pub(super) fn copy_to(self, to: &mut [i64]) {
+        match self {
+            Steps::Silent => to.fill(0),
+            Steps::Narrow(steps) => {
+                for (to, from) in to.iter_mut().zip(steps) {
+                    *to = i64::from(i32::from_le_bytes(*from));
+                }
+            }
+            Steps::Wide(steps) => to.copy_from_slice(steps),
+        }
+    }
+
+    /// As samples.
+    pub(super) fn to_samples(self, to: &mut [f32]) {
+        const UNIT: f64 = 1.0 / STEPS_PER_UNIT;
+        match self {
+            Steps::Silent => to.fill(0.0),
+            Steps::Narrow(steps) => {
+                for (to, from) in to.iter_mut().zip(steps) {
+                    *to = (f64::from(i32::from_le_bytes(*from)) * UNIT) as f32;
+                }
+            }
+            Steps::Wide(steps) => {
+                for (to, from) in to.iter_mut().zip(steps) {
+                    *to = (*from as f64 * UNIT) as f32;
+                }
+            }
+        }
+    }
+}
+
+/// Memory that blocks are read into.
+#[derive(Debug, Default)]
+pub struct StepsBuffer {
+    bytes: [Vec<u8>; 2],
+    wide: [Vec<i64>; 2],
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    width: u8,
+    sum: u32,
+    at: u64,
+}
+
+/// A file of steps, open; what lies before its blocks is read and checked.
+#[derive(Debug)]
+pub struct StepsFile {
+    file: File,
+    first_block: i64,
+    head: Vec<u8>,
+    places: Vec<Place>,
+}
+
+impl StepsFile {
+    /// Opens a file of just this kind and stretch.
+    ///
+    /// # Errors
+    /// [`StepsError`]: there is none, or it is unfit.
+    pub fn open(
+        path: &Path,
+        magic: [u8; 8],
+        first_block: i64,
+        blocks: usize,
+    ) -> Result<Self, StepsError> {
+        let mut file = File::open(path)?;
+        let length = file.metadata()?.len();
+        let mut start = [0u8; START_BYTES];
+        file.read_exact(&mut start).map_err(|_| StepsError::Unfit)?;
+        let (fields, _) = start.as_chunks::<8>();
+        let same = fields[0] == magic
+            && fields[1] == first_block.to_le_bytes()
+            && fields[2] == (blocks as u64).to_le_bytes();
+        let head_bytes = u64::from_le_bytes(fields[3]);
+        if !same || head_bytes > MOST_HEAD_BYTES.min(length) {
+            return Err(StepsError::Unfit);
+        }
+        let head_bytes = head_bytes as usize;
+        let mut rest = vec![0u8; head_bytes + 2 * blocks * 5 + 32];
+        file.read_exact(&mut rest).map_err(|_| StepsError::Unfit)?;
+        let (known, hash) = rest.split_last_chunk::<32>().ok_or(StepsError::Unfit)?;
+        if front_hash(&start, known) != *hash {
+            return Err(StepsError::Unfit);
+        }
+        let mut at = (START_BYTES + rest.len()) as u64;
+        let mut places = Vec::with_capacity(2 * blocks);
+        for place in known[head_bytes..].as_chunks::<5>().0 {
+            let [width, sum @ ..] = *place;
+            if !matches!(width, 0 | 4 | 8) {
+                return Err(StepsError::Unfit);
+            }
+            places.push(Place { width, sum: u32::from_le_bytes(sum), at });
+            at += u64::from(width) * BLOCK_FRAMES as u64;
+        }
+        rest.truncate(head_bytes);
+        (at == length)
+            .then_some(Self { file, first_block, head: rest, places })
+            .ok_or(StepsError::Unfit)
+    }
+
+    /// What its owner wrote before the blocks.
+    #[must_use]
+    pub fn head(&self) -> &[u8] {
+        &self.head
+    }
+
+    /// Number of its first block on the master grid.
+    #[must_use]
+    pub fn first_block(&self) -> i64 {
+        self.first_block
+    }
+
+    /// Its length in blocks.
+    #[must_use]
+    pub fn blocks(&self) -> usize {
+        self.places.len() / 2
+    }
+
+    /// Left and right of one block, counted from the first; silence beyond the last.
+    ///
+    /// # Errors
+    /// [`StepsError`]: it cannot be read, or is not what was written.
+    pub fn read<'b>(
+        &self,
+        block: usize,
+        buffer: &'b mut StepsBuffer,
+    ) -> Result<[Steps<'b>; 2], StepsError> {
+        let mut steps = [Steps::Silent; 2];
+        let sides = buffer.bytes.iter_mut().zip(&mut buffer.wide).zip(&mut steps);
+        for (side, ((bytes, wide), steps)) in sides.enumerate() {
+            let Some(place) = self.places.get(2 * block + side) else { continue };
+            bytes.resize(usize::from(place.width) * BLOCK_FRAMES, 0);
+            if place.width == 0 {
+                continue;
+            }
+            self.file.read_exact_at(bytes, place.at)?;
+            if crc32fast::hash(bytes) != place.sum {
+                return Err(StepsError::Unfit);
+            }
+            *steps = if place.width == 4 {
+                Steps::Narrow(bytes.as_chunks::<4>().0)
+            } else {
+                wide.clear();
+                wide.extend(bytes.as_chunks::<8>().0.iter().map(|step| i64::from_le_bytes(*step)));
+                Steps::Wide(wide)
+            };
+        }
+        Ok(steps)
+    }
+}
+
+/// Gathers the blocks of a file of steps, in order, and writes it.
+pub struct StepsWriter {
+    start: [u8; START_BYTES],
+    magic: [u8; 8],
+    first_block: i64,
+    places: Vec<u8>,
+    blocks: Vec<u8>,
+}
+
+impl StepsWriter {
+    /// A file of some kind, whose blocks begin at `first_block`.
+    #[must_use]
+    pub fn new(magic: [u8; 8], first_block: i64) -> Self {
+        let (places, blocks) = (Vec::new(), Vec::new());
+        Self { start: [0; START_BYTES], magic, first_block, places, blocks }
+    }
+
+    /// Adds whole blocks, left and right.
+    pub fn push(&mut self, planes: [&[i64]; 2]) {
+        let [left, right] = planes.map(|plane| plane.chunks_exact(BLOCK_FRAMES));
+        for chunk in left.zip(right).flat_map(|(left, right)| [left, right]) {
+            let width = width_of(chunk);
+            let from = self.blocks.len();
+            match width {
+                0 => {}
+                4 => self.blocks.extend(chunk.iter().flat_map(|step| (*step as i32).to_le_bytes())),
+                _ => self.blocks.extend(chunk.iter().flat_map(|step| step.to_le_bytes())),
+            }
+            self.places.push(width);
+            self.places.extend(crc32fast::hash(&self.blocks[from..]).to_le_bytes());
+        }
+    }
+
+    /// Writes the file: the old one or the new one is there, whatever happens.
+    ///
+    /// # Errors
+    /// Any failure to write, as when the disk is full; the old file then stays.
+    pub fn save(mut self, path: &Path, head: &[u8]) -> io::Result<()> {
+        let blocks = self.places.len() as u64 / 10;
+        let fields = [
+            self.magic,
+            self.first_block.to_le_bytes(),
+            blocks.to_le_bytes(),
+            (head.len() as u64).to_le_bytes(),
+        ];
+        self.start.copy_from_slice(fields.as_flattened());
+        let known = [head, &self.places].concat();
+        let hash = front_hash(&self.start, &known);
+        let number = SAVES.fetch_add(1, Ordering::Relaxed);
+        let temporary = path.with_extension(format!("tmp{}-{number}", std::process::id()));
+        let written = File::create(&temporary)
+            .and_then(|mut file| {
+                file.write_all(&[&self.start[..], &known, &hash].concat())?;
+                file.write_all(&self.blocks)
+            })
+            .and_then(|()| std::fs::rename(&temporary, path));
+        if written.is_err() {
+            let _ = std::fs::remove_file(&temporary);
+        }
+        written
+    }
+}
+
+fn front_hash(start: &[u8], known: &[u8]) -> [u8; 32] {
+    *blake3::Hasher::new().update(start).update(known).finalize().as_bytes()
+}
+
+/// Bytes a frame that hold every step of the block.
+fn width_of(chunk: &[i64]) -> u8 {
+    // Folding the sign away makes the bits that any step needs visible in one pass.
+    let bits = chunk.iter().fold(0i64, |bits, &step| bits | (step ^ (step >> 63)));
+    match bits {
+        0 if chunk.iter().all(|&step| step == 0) => 0,
+        0..=0x7fff_ffff => 4,
+        _ => 8,
+    }
+}

@@ -1,0 +1,228 @@
+//! One stretch of the mix from its groups' beds, without knowing the stretch before.
+
+use super::RenderError;
+use super::bus::Bus;
+use super::kept_beds::Beds;
+use super::measures;
+use super::shares::{KeptSum, Share, encode};
+use super::stretch::{Measured, Place, STRETCH_FRAMES};
+use crate::plan::PlannedGroup;
+use ripieno_engine::bed::{
+    BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer, StepsError,
+};
+use ripieno_engine::mix::{Curve, MixSum};
+use ripieno_engine::stem::BLOCK_FRAMES;
+
+/// Frames summed at a time in a mix without tone: they stay in a core's second-level cache.
+const CHUNK_FRAMES: usize = 4 * BLOCK_FRAMES;
+
+/// Beds that may have to be added or taken out before a sum is kept anew: for one group that
+/// costs less than writing the sum.
+const MOST_CHANGED: usize = 2;
+
+/// One stretch as it grows.
+pub(super) struct Growing {
+    pub(super) stretch: i64,
+    pub(super) place: Place,
+    pub(super) mix: Mix,
+    /// Groups that have a tone, or all where group mixes are wanted; an empty one is silent.
+    pub(super) signals: Vec<Option<[Vec<f32>; 2]>>,
+    pub(super) refreshed: Vec<Refreshed>,
+    /// What is known of it from before.
+    pub(super) measured: Option<Measured>,
+}
+
+/// The mix so far.
+pub(super) enum Mix {
+    /// To which more is to be added.
+    Sum(MixSum),
+    /// That is done.
+    Samples([Vec<f32>; 2]),
+}
+
+/// A bed with what is to be made of it: under one curve and gain, or one taken out and another
+/// put in.
+struct Source<'a> {
+    bed: GroupBed<'a>,
+    parts: Vec<(Curve, f64)>,
+}
+
+/// A sum to start from, the beds to add to it, and whether the result is to be kept.
+struct Sources<'a> {
+    base: Option<KeptSum>,
+    beds: Vec<Source<'a>>,
+    keep: bool,
+}
+
+impl<'a> Bus<'a> {
+    /// Sums a stretch; where something kept turns out damaged, from the stems.
+    pub(super) fn grow(&self, stretch: i64) -> Result<Growing, RenderError> {
+        let work = || match self.keeps {
+            true => self.grow_at_once(stretch),
+            false => self.grow_apart(stretch),
+        };
+        match work() {
+            Err(BedError::Kept { .. }) => {
+                let groups = self.plan.groups.iter().map(|group| group.name.as_str());
+                self.beds.forget(stretch, groups);
+                Ok(work()?)
+            }
+            done => Ok(done?),
+        }
+    }
+
+    /// Of a mix without tone: chunk by chunk, from what is kept of it.
+    fn grow_at_once(&self, stretch: i64) -> Result<Growing, BedError> {
+        let (place, within) = Place::of(stretch, &self.plan.range);
+        let mut refreshed = vec![Refreshed::default(); self.plan.groups.len()];
+        let Sources { base, beds, keep } = self.sources(stretch, &mut refreshed)?;
+        let mut writer = keep.then(|| Beds::sum_writer(stretch));
+        let mut planes = [0, 1].map(|_| vec![0.0f32; place.frames]);
+        let mut sum = MixSum::silent(CHUNK_FRAMES);
+        let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
+        for first in (0..STRETCH_FRAMES as usize).step_by(CHUNK_FRAMES) {
+            let chunk = first..first + CHUNK_FRAMES;
+            let heard = chunk.start.max(within.start)..chunk.end.min(within.end);
+            if heard.is_empty() && !keep {
+                continue;
+            }
+            sum.clear();
+            if let Some(base) = &base {
+                let kept = sum.add_kept(&base.file, first / BLOCK_FRAMES, &mut steps);
+                kept.map_err(|source| self.damaged(stretch, source))?;
+            }
+            for Source { bed, parts } in &beds {
+                for (curve, gain) in parts {
+                    sum.add_bed(bed, chunk.clone(), curve, *gain, &mut buffer)?;
+                }
+            }
+            if !heard.is_empty() {
+                let to = heard.start - within.start..heard.end - within.start;
+                let from = heard.start - first..heard.end - first;
+                let [left, right] = &mut planes;
+                sum.copy_samples(from, [&mut left[to.clone()], &mut right[to]]);
+            }
+            if let Some(writer) = &mut writer {
+                writer.push(sum.planes());
+            }
+        }
+        if let Some(writer) = writer {
+            self.beds.keep_sum(stretch, writer, &encode(self.shares(stretch)));
+        }
+        let path = self.beds.measures_path(stretch);
+        let measured = measures::load(&path, self.fingerprint(stretch));
+        let mix = Mix::Samples(planes);
+        Ok(Growing { stretch, place, mix, signals: Vec::new(), refreshed, measured })
+    }
+
+    fn damaged(&self, stretch: i64, source: StepsError) -> BedError {
+        BedError::Kept { path: self.beds.sum_path(stretch), source }
+    }
+
+    /// What a stretch is to be summed from.
+    fn sources(&self, stretch: i64, refreshed: &mut [Refreshed]) -> Result<Sources<'a>, BedError> {
+        let wanted = self.shares(stretch);
+        if let Some(base) = KeptSum::open(&self.beds.sum_path(stretch), stretch)
+            && let Some(beds) = self.changes(stretch, &base.shares, refreshed)?
+        {
+            let keep = self.whole_crowd() && beds.len() > MOST_CHANGED;
+            return Ok(Sources { base: Some(base), beds, keep });
+        }
+        let all = wanted.iter().map(|share| {
+            let bed = self.bed(stretch, &share.group, refreshed)?;
+            Ok(Source { bed, parts: vec![(share.curve(), share.gain)] })
+        });
+        let beds = all.collect::<Result<Vec<_>, BedError>>()?;
+        Ok(Sources { base: None, beds, keep: self.whole_crowd() })
+    }
+
+    /// What turns the shares `before` into those that are wanted; none if summing all is less
+    /// work, or something that was there is not at hand any more.
+    fn changes(
+        &self,
+        stretch: i64,
+        before: &[Share],
+        refreshed: &mut [Refreshed],
+    ) -> Result<Option<Vec<Source<'a>>>, BedError> {
+        let wanted = self.shares(stretch);
+        let gone: Vec<&Share> = before.iter().filter(|share| !wanted.contains(share)).collect();
+        let come: Vec<&Share> = wanted.iter().filter(|share| !before.contains(share)).collect();
+        if gone.len() + come.len() > wanted.len() {
+            return Ok(None);
+        }
+        let mut sources = Vec::with_capacity(gone.len() + come.len());
+        for share in &come {
+            let bed = self.bed(stretch, &share.group, refreshed)?;
+            let mut parts = vec![(share.curve(), share.gain)];
+            let same = |old: &&&Share| old.group == share.group && old.contents == share.contents;
+            parts.extend(gone.iter().find(same).map(|old| (old.curve(), -old.gain)));
+            sources.push(Source { bed, parts });
+        }
+        for share in gone {
+            let same = |new: &&Share| new.group == share.group && new.contents == share.contents;
+            if come.iter().any(same) {
+                continue;
+            }
+            let recalled = self.beds.recall(&share.group, stretch, &share.contents, &self.shelf)?;
+            let Some(bed) = recalled else { return Ok(None) };
+            sources.push(Source { bed, parts: vec![(share.curve(), -share.gain)] });
+        }
+        Ok(Some(sources))
+    }
+
+    /// Of a mix with tone, or with group mixes: every group by itself where it must be.
+    fn grow_apart(&self, stretch: i64) -> Result<Growing, BedError> {
+        let (place, within) = Place::of(stretch, &self.plan.range);
+        let mut mix = MixSum::silent(place.frames);
+        let mut signals = Vec::with_capacity(self.plan.groups.len());
+        let mut refreshed = vec![Refreshed::default(); self.plan.groups.len()];
+        let mut buffer = BedBuffer::default();
+        for (number, group) in self.plan.groups.iter().enumerate() {
+            let share = self.shares(stretch).iter().find(|share| share.group == group.name);
+            let apart = self.wants_groups || self.desk.has_tone(number);
+            if share.is_none() {
+                signals.push(apart.then(Default::default));
+                continue;
+            }
+            let mut bed = self.bed(stretch, &group.name, &mut refreshed)?;
+            bed.add(&spotlight(group))?;
+            if !apart {
+                mix.add_bed(&bed, within.clone(), &group.curve, group.gain, &mut buffer)?;
+                signals.push(None);
+                continue;
+            }
+            let mut alone = MixSum::silent(place.frames);
+            alone.add_bed(&bed, within.clone(), &group.curve, group.gain, &mut buffer)?;
+            if !self.desk.has_tone(number) {
+                mix.add(&alone);
+            }
+            signals.push(Some(alone.samples()));
+        }
+        let mix = Mix::Sum(mix);
+        Ok(Growing { stretch, place, mix, signals, refreshed, measured: None })
+    }
+
+    /// One group's bed of one stretch, brought up to date.
+    fn bed(
+        &self,
+        stretch: i64,
+        name: &str,
+        refreshed: &mut [Refreshed],
+    ) -> Result<GroupBed<'a>, BedError> {
+        let number = self.plan.groups.iter().position(|group| group.name == name).unwrap_or(0);
+        let stems: Vec<_> =
+            self.plan.groups[number].stems.iter().map(|stem| stem.contribution()).collect();
+        let (bed, how) = self.beds.refresh(name, stretch, &stems, &self.shelf)?;
+        refreshed[number] = how;
+        Ok(bed)
+    }
+
+    /// Whether all groups sound that the arrangement lets sound; only such a mix is kept.
+    fn whole_crowd(&self) -> bool {
+        self.request.groups.is_empty()
+    }
+}
+
+fn spotlight(group: &PlannedGroup) -> Vec<Contribution<'_>> {
+    group.spotlight.iter().map(|stem| stem.contribution()).collect()
+}
