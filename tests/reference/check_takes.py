@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import scipy.ndimage
 import scipy.signal
 
 import home_sound
@@ -224,3 +225,70 @@ def spoken(x, rng, words, bar1_s):
     gain = rng.uniform(0.7, 2) * loud_level(x) / loud_level(words)
     y[at : at + count] += gain * words[:count]
     return y * 0.8 / np.max(np.abs(y))
+
+
+# Defects, and by which of the instruments they can be played.
+DEFECTS = {
+    "clean": ALL, "tuning": PITCHED, "transposed": PITCHED, "wrong_mode": PITCHED,
+    "wrong_section": PITCHED, "clipped": ALL, "squashed": ALL, "wet": set(ALL) - RINGING,
+    "too_quiet": ALL, "unnormalised": ALL, "dc_offset": ALL, "hum": ALL, "noisy": ALL,
+    "silent": ALL, "cut_short": ALL, "closing_mark": ALL, "speech": ALL, "dead_channel": ALL,
+    "antiphase": ALL, "blunders": set(ALL) - SLOW, "too_loose": set(ALL) - SLOW,
+    "too_tight": ["guitar", "piano", "woodblock", "snare", "marimba", "banjo", "conga"],
+}
+
+
+def manner_of(defect, rng):
+    """How somebody plays who does that wrong."""
+    section = [(1, 2), (2, 3), (2, 0), (3, 2), (2, 1)][int(rng.integers(5))]
+    return {
+        "tuning": Manner(cents=float(rng.choice([-1, 1]) * rng.uniform(25, 45))),
+        "transposed": Manner(semitones=int(rng.choice([-5, -3, -2, -1, 1, 2, 3, 5]))),
+        "wrong_mode": Manner(swap=[(5, 6), (4, 3), (11, 10)][int(rng.integers(3))]),
+        "wrong_section": Manner(lost=section),
+        "too_tight": Manner(tight=True),
+        "blunders": Manner(blunders=int(rng.integers(2, 5))),
+    }.get(defect, Manner())
+
+
+def damaged(defect, x, bar1_s, end_s, rng):
+    """The sound as recorded with the defect, mono or two columns."""
+    if defect == "wet":
+        return wet(x, rng) + rng.normal(size=len(x)) * 10 ** (rng.uniform(-82, -66) / 20)
+    x = usual(x, rng)
+    if defect in ("clipped", "squashed", "hum", "noisy"):
+        return {"clipped": clipped, "squashed": squashed, "hum": hum, "noisy": noisy}[defect](x, rng)
+    if defect == "too_quiet":
+        return x / np.max(np.abs(x)) * rng.uniform(0.0015, 0.004)
+    if defect == "unnormalised":
+        return x / np.max(np.abs(x)) * rng.uniform(0.04, 0.2)
+    if defect == "dc_offset":
+        return 0.9 * x + rng.choice([-1, 1]) * rng.uniform(0.01, 0.06)
+    if defect == "silent":
+        return rng.normal(size=len(x)) * 10 ** (rng.uniform(-92, -76) / 20)
+    if defect == "cut_short":
+        return x[: int((end_s - rng.uniform(3, 60)) * RATE)]
+    if defect == "speech":
+        return spoken(x, rng, home_takes.talk(rng, 6.0), bar1_s)
+    if defect == "dead_channel":
+        return np.stack([x, rng.normal(size=len(x)) * 1e-4], 1)[:, :: int(rng.choice([-1, 1]))]
+    if defect == "antiphase":
+        return np.stack([x, -x * rng.uniform(0.7, 1)], 1) + rng.normal(size=(len(x), 2)) * 1e-4
+    return x
+
+
+def record(pack, defect, seed, path):
+    """Writes the take `seed` with a defect; gives its file and who played."""
+    rng = np.random.default_rng([seed, sum(map(ord, defect))])
+    names = sorted(DEFECTS[defect])
+    name = names[seed % len(names)]
+    args = {"closing_mark": dict(closing=True),
+            "too_loose": dict(jitter_ms=float(rng.uniform(55, 85)))}.get(defect, {})
+    bank = seed // len(names) % 2
+    x, bar1_s, _ = play(pack, name, seed, bank, manner_of(defect, rng), **args)
+    x = damaged(defect, x, bar1_s, bar1_s + pack.beats_s[-1] + 0.45, rng)
+    x = x * min(1, 0.99 / np.max(np.abs(x)))
+    codecs = ["flac", "flac", "aac64", "aac128", "opus64", "mp3_96"]
+    if x.ndim > 1 or defect in ("silent", "too_quiet"):
+        codecs = ["flac"]
+    return home_sound.encode(x, RATE, str(rng.choice(codecs)), path), name

@@ -1,11 +1,12 @@
 """The checks on takes that the product had no hand in making: the long study, run by hand.
 
     cargo build -p ripieno
-    python tests/reference/study_checks.py [TAKES]
+    python tests/reference/study_checks.py [TAKES [STUDY]]
 
 TAKES (60) clean takes by every sampled instrument of home_takes.py, then as many again with the
 guide bled into them, and as many sent a second time in another form. Prints which findings fire
-on clean takes, and for bleeds and copies how many were missed.
+on clean takes, and for bleeds and copies how many were missed. `defects` makes TAKES takes of each
+defect of check_takes.py, by drums and bells and voices alike, and prints the missed and the false.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import tempfile
 import numpy as np
 import soundfile
 
+import check_takes
 import home_takes
 from home_takes import Player
 from test_home_takes import PIECE, examine, make_pack
@@ -130,13 +132,30 @@ def study_copies(pack, folder, count):
     print(f"same_recording: n {count} false {len(wrong)} {wrong} missed {len(missed)} {missed}")
 
 
+def study_defects(pack, folder, count):
+    """Every defect of check_takes.py: how many were missed, and what was said of clean takes."""
+    for defect in check_takes.DEFECTS:
+        missed, false = [], collections.Counter()
+        for seed in range(count):
+            file, name = check_takes.record(pack, defect, seed, folder / "take")
+            (line,) = examine(PIECE, [file])
+            file.unlink()
+            false.update(codes(line))
+            missed += [] if defect in codes(line) else [name]
+        if defect == "clean":
+            print(f"clean          n {count} said {dict(false)}", flush=True)
+        else:
+            print(f"{defect:14s} n {count} missed {len(missed)}: {' '.join(missed)}", flush=True)
+
+
 def main():
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     what = sys.argv[2] if len(sys.argv) > 2 else ""
     with tempfile.TemporaryDirectory() as folder:
         folder = pathlib.Path(folder)
         pack = make_pack(folder / "pack")
-        studies = {"clean": study_clean, "bleed": study_bleed, "copies": study_copies}
+        studies = {"clean": study_clean, "bleed": study_bleed, "copies": study_copies,
+                   "defects": study_defects}
         for name, study in studies.items():
             if name.startswith(what):
                 study(pack, folder, count)

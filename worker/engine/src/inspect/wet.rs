@@ -23,7 +23,7 @@ const DIES_AWAY_DB_PER_S: f64 = -5.0;
 const HIDDEN: f64 = 0.6;
 
 /// Longer than any room at home; cymbals and the sea die away more slowly.
-const LONGEST_S: f64 = 3.6;
+const LONGEST_S: f64 = 4.4;
 
 /// The slowest octave over the middle one.
 const MOST_APART: f64 = 2.4;
