@@ -184,8 +184,9 @@ fn best_series(lines: &[Line], bin_hz: f32) -> Option<(f32, f32)> {
             }
             let count = members.iter().filter(|there| **there).count();
             let last = members.iter().rposition(|there| *there).unwrap_or(0);
-            // Where most are missing the fundamental is too low: anything is a multiple of that.
-            let dense = 2 * count > last;
+            // Where most are missing, or the first two, the fundamental is too low: anything is a
+            // multiple of that.
+            let dense = 2 * count > last && (members[1] || members[2]);
             if count >= LEAST_MEMBERS && dense && best.is_none_or(|(_, most)| energy > most) {
                 best = Some((fundamental, energy));
             }

@@ -20,11 +20,13 @@ impl Low {
         let rate = f64::from(rate_hz.max(4_000));
         let down = ((rate / RATE_HZ) as usize).max(1);
         let mean = vec![1.0 / down as f32; down];
-        let kernel = convolved(&convolved(&mean, &mean), &mean);
+        let mut kernel = convolved(&convolved(&mean, &mean), &mean);
+        let middle = kernel.len() / 2;
+        kernel.resize(kernel.len().next_multiple_of(LANES), 0.0);
         Self {
             down,
             // The first output lies at the first sample.
-            pending: vec![0.0; kernel.len() / 2],
+            pending: vec![0.0; middle],
             kernel,
             coarse: vec![0.0],
             step: rate / down as f64 / RATE_HZ,
@@ -37,7 +39,7 @@ impl Low {
         let mut from = 0;
         while from + self.kernel.len() <= self.pending.len() {
             let around = &self.pending[from..from + self.kernel.len()];
-            let sum: f32 = around.iter().zip(&self.kernel).map(|(s, k)| s * k).sum();
+            let sum = product(around, &self.kernel);
             self.coarse.push(if sum.is_finite() { sum } else { 0.0 });
             from += self.down;
         }
@@ -50,6 +52,20 @@ impl Low {
         self.coarse.drain(..spent);
         self.at -= spent as f64;
     }
+}
+
+/// Lanes that a compiler turns into vectors.
+const LANES: usize = 8;
+
+fn product(samples: &[f32], kernel: &[f32]) -> f32 {
+    let mut sums = [0.0f32; LANES];
+    let (samples, kernel) = (samples.as_chunks::<LANES>().0, kernel.as_chunks::<LANES>().0);
+    for (samples, kernel) in samples.iter().zip(kernel) {
+        for lane in 0..LANES {
+            sums[lane] += samples[lane] * kernel[lane];
+        }
+    }
+    sums.iter().sum()
 }
 
 fn convolved(a: &[f32], b: &[f32]) -> Vec<f32> {
