@@ -78,7 +78,7 @@ fn run() -> Result<(), Failure> {
     let begin = Instant::now();
     let mut printer = Fingerprinter::new(rate_hz);
     each(&mut |block| printer.push(block[0]));
-    drop(printer.finish(&[]));
+    drop(printer.finish());
     report("fingerprint", begin)?;
     let begin = Instant::now();
     let mut plotter = Plotter::new(rate_hz);

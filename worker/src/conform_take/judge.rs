@@ -47,7 +47,7 @@ pub(super) fn findings(take: &Take<'_>, notes: &[Note], plan: &ConformPlan) -> V
     let mut findings: Vec<Finding> = notes.iter().map(of_note).collect();
     if let Some(fit) = take.fit {
         findings.extend(fit.findings.iter().cloned());
-        findings.extend(lag(fit, plan));
+        say_what_was_taken_back(&mut findings, fit, plan);
         // Where the fit has already said what is wrong with the tempo, the pitch is no new question;
         // a person who set the ratio by hand has answered it.
         let said = fit.findings.iter().any(|finding| TEMPO_CODES.contains(&finding.code));
@@ -124,15 +124,18 @@ fn of_note(note: &Note) -> Finding {
     Finding::new(note.code(), severity, note.says()).at(at_s)
 }
 
-/// A constant lag that was taken back.
-fn lag(fit: &Fit, plan: &ConformPlan) -> Option<Finding> {
-    let taken_ms = plan.lag_to_take_back_ms(fit);
-    let lag_ms = fit.lag_ms.filter(|_| taken_ms != 0.0)?;
+/// A constant lag that was taken back is said as that, in the place of what the fit says of it.
+fn say_what_was_taken_back(findings: &mut Vec<Finding>, fit: &Fit, plan: &ConformPlan) {
+    if plan.lag_to_take_back_ms(fit) == 0.0 {
+        return;
+    }
+    let Some(lag_ms) = fit.lag_ms else { return };
+    let (code, side) = if lag_ms > 0.0 { ("lags", "after") } else { ("ahead", "before") };
     let says = format!(
-        "All of your playing comes {:.0} milliseconds {} the guide, as wireless headphones make \
-         it. We moved it to where the others are; with wired headphones you will not need this.",
+        "All of your playing comes {:.0} milliseconds {side} the guide, as wireless headphones make \
+         it. We moved it to where the others are; next time use headphones with a cable.",
         lag_ms.abs(),
-        if lag_ms > 0.0 { "after" } else { "before" }
     );
-    Some(Finding::new("lag_taken_back", Severity::Info, says).measuring(lag_ms, "ms"))
+    findings.retain(|finding| finding.code != code);
+    findings.push(Finding::new(code, Severity::Advice, says).measuring(lag_ms, "ms"));
 }

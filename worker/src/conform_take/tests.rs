@@ -179,7 +179,8 @@ fn a_lag_of_wireless_headphones_is_taken_back_to_the_ensembles_own() {
     assert!((lag_ms - 140.0).abs() < 10.0, "{lag_ms}");
     let ensembles_ms = ConformPlan::new(&piece()).ensemble_lag_ms();
     assert!((outcome.lag_taken_back_ms - (140.0 - ensembles_ms)).abs() < 10.0);
-    assert!(outcome.findings.iter().any(|finding| finding.code == "lag_taken_back"));
+    let said: Vec<_> = outcome.findings.iter().filter(|finding| finding.code == "lags").collect();
+    assert!(said.len() == 1 && said[0].says.contains("We moved it"), "{said:?}");
 }
 
 #[test]

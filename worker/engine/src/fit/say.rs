@@ -357,8 +357,7 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
             "lags",
             format!(
                 "All your playing comes {lag_ms:.0} ms after the guide, most likely because \
-                 wireless headphones delay it. We move it back for you; next time use headphones \
-                 with a cable."
+                 wireless headphones delay it. Next time use headphones with a cable."
             ),
         )
     } else {

@@ -22,6 +22,11 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
         let says = "We did not hear the opening mark in your recording, so we placed it by your \
                     playing. Please listen whether it sits right; next time let the mark stay in.";
         (Severity::Advice, says)
+    } else if take.fit.is_some() {
+        // The fit asks for the place, and offers some.
+        let says = "We did not hear the opening mark in your recording. Next time please let the \
+                    mark stay in: it tells us to the hair where your recording belongs.";
+        (Severity::Advice, says)
     } else {
         let says = "We did not hear the opening mark in your recording, so we are not sure where \
                     it begins. Please choose the right place by ear, or send a version that \
