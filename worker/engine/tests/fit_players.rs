@@ -169,6 +169,46 @@ fn without_a_mark_the_bar_is_right_or_asked() {
 }
 
 #[test]
+fn a_part_of_slow_swells_that_keeps_no_pulse_is_offered_a_place_to_hear() {
+    let all = trials(4, (false, false), |_, p| {
+        p.rhythm = vec![(0.0, 0.6)];
+        p.jitter_s = 0.25;
+        p.attack_sd_s = 0.05;
+    });
+    let mut near = 0;
+    for (piece, take, fit) in all {
+        let fit = fit.unwrap();
+        assert!(!fit.certain && says(&fit, "place_uncertain"));
+        let beat_s = piece.grid.beats_s[1];
+        near += ((fit.bar1_beat1_s - take.bar1_beat1_s).abs() < 2.0 * beat_s) as usize;
+    }
+    assert!(near >= 3, "the first offer is near in {near} of 4");
+}
+
+/// Half a beat leaves the pulse as it was: what is on it and the chords must tell.
+#[test]
+fn a_slip_by_about_half_a_beat_is_said() {
+    let all = trials(8, (true, false), |rng, p| {
+        p.drift_s = 0.004;
+        p.slip = Some((0.3 + 0.4 * rng.f64(), 0.0));
+        p.rhythm = vec![(0.0, 0.95), (0.5, 0.3)];
+    });
+    for (_, _, fit) in all {
+        assert!(!says(&fit.unwrap(), "slipped"), "a slip of nothing is said");
+    }
+    let (mut said, count) = (0, 8);
+    for (_, _, fit) in trials(count, (true, false), |rng, p| {
+        p.drift_s = 0.004;
+        p.slip = Some((0.3 + 0.4 * rng.f64(), 0.26));
+        p.rhythm = vec![(0.0, 0.95), (0.5, 0.3)];
+    }) {
+        let fit = fit.unwrap();
+        said += (says(&fit, "slipped") || !fit.certain) as usize;
+    }
+    assert!(said >= 7, "said of {said} in {count}");
+}
+
+#[test]
 fn of_two_opening_marks_the_one_that_the_playing_follows_is_taken() {
     for (_, take, fit) in trials(4, (true, false), |_, _| ()).iter().map(|(piece, take, _)| {
         let mut opening = take.opening.clone();

@@ -46,7 +46,8 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
 /// Fills in findings and certainty for a fit by the playing alone.
 pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut Fit) {
     tempo(found.tempo.kind, best.ratio, fit);
-    if best.probability < sure(take) || best.laid.spread_s > LOOSE_WITHOUT_MARK_S {
+    let loose = best.laid.spread_s > LOOSE_WITHOUT_MARK_S;
+    if best.probability < sure(take) || loose || !found.coherent {
         fit.findings.push(Finding {
             code: "place_uncertain",
             severity: Severity::Asks,

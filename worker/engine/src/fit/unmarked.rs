@@ -36,8 +36,10 @@ const LEAST_OVERLAP_S: f64 = 6.0;
 /// All places in question at the tempo that explains the take best.
 pub(super) struct Places {
     pub(super) tempo: Hypothesis,
-    /// Likeliest first; empty when the playing does not keep to the pulse.
+    /// Likeliest first.
     pub(super) places: Vec<Place>,
+    /// Whether the strokes keep to the pulse; else the places are by harmony and activity alone.
+    pub(super) coherent: bool,
     evidence: f64,
 }
 
@@ -48,7 +50,7 @@ pub(super) fn places(take: &mut Take<'_>) -> Places {
     let runs = activity::runs(take.playing, &all, 0.0, duration_s);
     let events = played(&all, &runs);
     if events.len() < FEWEST {
-        return Places { tempo: AS_WRITTEN, places: Vec::new(), evidence: f64::MIN };
+        return none_at(AS_WRITTEN);
     }
     let mut best = at_tempo(take, &events, &runs, AS_WRITTEN);
     let plain = best.places.first().is_some_and(|place| place.probability > PLAIN);
@@ -64,7 +66,19 @@ pub(super) fn places(take: &mut Take<'_>) -> Places {
         }
     }
     take.rotate(best.tempo.rotate);
-    best
+    if best.places.is_empty() { without_pulse(take, &events, &runs) } else { best }
+}
+
+fn none_at(tempo: Hypothesis) -> Places {
+    Places { tempo, places: Vec::new(), coherent: false, evidence: f64::MIN }
+}
+
+/// Places for a part whose strokes keep to no pulse that can be heard, as a pad of slow swells:
+/// good enough to choose among by ear.
+fn without_pulse(take: &mut Take<'_>, events: &[Event], runs: &[Run]) -> Places {
+    let ways = by_harmony(take, events, runs, &AS_WRITTEN);
+    let ways = weighed(take, ways, runs);
+    Places { places: settle(take, events, ways, &AS_WRITTEN), ..none_at(AS_WRITTEN) }
 }
 
 /// A place this probable at the guide's tempo needs no other tempo tried.
@@ -83,7 +97,7 @@ fn at_tempo(take: &mut Take<'_>, events: &[Event], runs: &[Run], tempo: Hypothes
     };
     let ways = weighed(take, ways, runs);
     let evidence = ways.first().map_or(f64::MIN, |way| way.score - tempo.cost);
-    Places { tempo, places: settle(take, events, ways, &tempo), evidence }
+    Places { tempo, places: settle(take, events, ways, &tempo), coherent: true, evidence }
 }
 
 /// Log density of a ratio about a tempo.
