@@ -61,7 +61,7 @@ main{max-width:940px;margin:0 auto;padding:1.5rem 1rem 4rem}\
 h1{font-size:1.8rem;margin:0 0 1rem}h2{font-size:1.15rem;margin:2rem 0 .5rem}\
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(150px,1fr));gap:.75rem;margin:0}\
 dt{color:var(--pale);font-size:.85rem}dd{margin:0;font-size:1.25rem}\
-svg{display:block;width:100%;height:auto}svg text{fill:var(--pale);font-size:13px}\
+svg{display:block;width:100%;height:auto}svg text{fill:var(--pale);font-size:13px;paint-order:stroke;stroke:var(--paper);stroke-width:5px}\
 @media(max-width:640px){svg text{font-size:25px}.sea{stroke-width:4}}\
 table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .6rem .3rem 0;\
 border-bottom:1px solid var(--line);vertical-align:top}td.n,th.n{text-align:right}td svg{margin-top:.4rem}.plain{color:var(--pale)}\
