@@ -133,7 +133,8 @@ pub struct ConformPolicy {
     pub easing_strength: f64,
     /// Whether blunders alone are eased.
     pub ease_blunders: bool,
-    /// The lag a constant lateness is corrected to; `None` is the ensemble's own mean.
+    /// How late the ensemble plays as a whole, where a constant lateness is corrected to; `None`
+    /// where the piece does not say.
     pub ensemble_lag_ms: Option<f64>,
 }
 
