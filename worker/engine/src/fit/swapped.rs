@@ -33,7 +33,13 @@ pub(super) fn clearest(
     if struck.len() < 2 * FEWEST {
         return None;
     }
-    let pitches = SHIFTS.map(|halves| Pitches::new(notes, beats, halves, piece_at));
+    let unmoved = notes.log_likelihoods(beats, piece_at);
+    let pitches = SHIFTS.map(|halves| {
+        let shift_s = 0.5 * f64::from(halves) * beats.beat_s();
+        let shifted = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
+        Pitches::new(shift_s, shifted, &unmoved)
+    });
+    let notes_s: Vec<f64> = (0..notes.count()).map(|note| notes.at_s(note)).collect();
     let by_rhythm = swaps(&struck.iter().map(|(_, on)| *on).collect::<Vec<bool>>());
     let gaps = FEWEST..struck.len() - FEWEST;
     let candidates = gaps.flat_map(|gap| {
@@ -41,8 +47,9 @@ pub(super) fn clearest(
         let (before, after) = (struck[gap - 1].0, struck[gap].0);
         let between_s = (before.at_s, after.at_s);
         let at_border = lies_at_border(after.pulse_s, beats, sections);
+        let note = notes_s.partition_point(|at_s| *at_s < after.at_s - 1e-6);
         pitches.iter().map(move |pitches| {
-            let (pitch, by_s) = pitches.of_slip(between_s.1);
+            let (pitch, by_s) = pitches.of_slip(note);
             let alone = pitch > -2.0 && rhythm > RHYTHM_ALONE && !at_border;
             let clear = rhythm + pitch > CLEAR && rhythm > 0.0 && (pitch > PITCHES || alone);
             (rhythm + pitch, clear, Jump { between_s, by_s })
@@ -85,38 +92,28 @@ fn log_binomial(some: f64, all: f64) -> f64 {
     some * share.ln() + (all - some) * (1.0 - share).ln()
 }
 
-/// What the pitches say for one shift: from each stroke to the end, and of all.
+/// What the pitches say for one shift: from each note to the end.
 struct Pitches {
     shift_s: f64,
-    at_s: Vec<f64>,
     from_here: Vec<f64>,
 }
 
 impl Pitches {
-    fn new(
-        notes: &Notes,
-        beats: &BeatClock,
-        halves: i32,
-        piece_at: &dyn Fn(f64) -> f64,
-    ) -> Pitches {
-        let shift_s = 0.5 * f64::from(halves) * beats.beat_s();
-        let shifted = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
-        let unmoved = notes.log_likelihoods(beats, piece_at);
+    /// From what each note says once shifted, and as it lies.
+    fn new(shift_s: f64, shifted: Vec<f64>, unmoved: &[f64]) -> Pitches {
         let mut from_here: Vec<f64> = shifted.iter().zip(unmoved).map(|(a, b)| a - b).collect();
-        for stroke in (1..from_here.len()).rev() {
-            from_here[stroke - 1] += from_here[stroke];
+        for note in (1..from_here.len()).rev() {
+            from_here[note - 1] += from_here[note];
         }
         from_here.push(0.0);
-        let at_s = (0..notes.count()).map(|stroke| notes.at_s(stroke)).collect();
-        Pitches { shift_s, at_s, from_here }
+        Pitches { shift_s, from_here }
     }
 
-    /// What they say for a slip just before `from_s`, be it that what follows is off or what went
+    /// What they say for a slip just before a note, be it that what follows is off or what went
     /// before, against the better of no shift and one of all; and how much later it makes what
     /// follows.
-    fn of_slip(&self, from_s: f64) -> (f64, f64) {
-        let stroke = self.at_s.partition_point(|at_s| *at_s < from_s - 1e-6);
-        let (all, after) = (self.from_here[0], self.from_here[stroke]);
+    fn of_slip(&self, note: usize) -> (f64, f64) {
+        let (all, after) = (self.from_here[0], self.from_here[note]);
         let before = all - after;
         let unslipped = all.max(0.0);
         if after >= before {

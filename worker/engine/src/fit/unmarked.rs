@@ -50,7 +50,7 @@ pub(super) fn places(take: &mut Take<'_>) -> Places {
     let runs = activity::runs(take.playing, &all, 0.0, duration_s);
     let events = played(&all, &runs);
     if events.len() < FEWEST {
-        return none_at(AS_WRITTEN);
+        return nowhere();
     }
     let mut best = at_tempo(take, &events, &runs, AS_WRITTEN);
     let plain = best.places.first().is_some_and(|place| place.probability > PLAIN);
@@ -69,8 +69,8 @@ pub(super) fn places(take: &mut Take<'_>) -> Places {
     if best.places.is_empty() { without_pulse(take, &events, &runs) } else { best }
 }
 
-fn none_at(tempo: Hypothesis) -> Places {
-    Places { tempo, places: Vec::new(), coherent: false, evidence: f64::MIN }
+fn nowhere() -> Places {
+    Places { tempo: AS_WRITTEN, places: Vec::new(), coherent: false, evidence: f64::MIN }
 }
 
 /// Places for a part whose strokes keep to no pulse that can be heard, as a pad of slow swells:
@@ -78,7 +78,7 @@ fn none_at(tempo: Hypothesis) -> Places {
 fn without_pulse(take: &mut Take<'_>, events: &[Event], runs: &[Run]) -> Places {
     let ways = by_harmony(take, events, runs, &AS_WRITTEN);
     let ways = weighed(take, ways, runs);
-    Places { places: settle(take, events, ways, &AS_WRITTEN), ..none_at(AS_WRITTEN) }
+    Places { places: settle(take, events, ways, &AS_WRITTEN), ..nowhere() }
 }
 
 /// A place this probable at the guide's tempo needs no other tempo tried.

@@ -43,12 +43,13 @@ const LOUD_DB: f32 = 25.0;
 /// Whether the pitch of what is played can be told.
 pub(super) fn is_pitched(take: &Take) -> bool {
     let tonality = &take.playing.tonality;
-    let sustained = fall_db_per_s(take.playing, take.span_s()).is_some_and(|f| f > STRUCK_DB_PER_S);
+    let fall = || fall_db_per_s(take.playing, take.span_s());
+    let sustained = || fall().is_some_and(|fall| fall > STRUCK_DB_PER_S);
     let harmonic = tonality.harmonic > HARMONIC
         && tonality.agreement > AGREE
-        && (sustained || tonality.harmonic_of_lines > STRUCK_HARMONIC);
-    let pure = sustained && tonality.lines > LINES && tonality.agreement > PURE_AGREE;
-    harmonic || pure
+        && (tonality.harmonic_of_lines > STRUCK_HARMONIC || sustained());
+    let pure = || tonality.lines > LINES && tonality.agreement > PURE_AGREE && sustained();
+    harmonic || pure()
 }
 
 /// How fast the notes of a take fall after their attacks: the median of the slopes.

@@ -213,16 +213,20 @@ fn slope_around(smooth: &[f32], middle: usize) -> Option<(usize, usize)> {
     (smooth[high] > 1.25 * smooth[low].max(1e-7)).then_some((low, high))
 }
 
+/// Where a curve first reaches a level after `low`, in points of the curve.
+pub(super) fn crossing(curve: &[f32], low: usize, wanted: f32) -> Option<f64> {
+    let k = (low + 1..curve.len()).find(|&k| curve[k] >= wanted)?;
+    let (a, b) = (curve[k - 1], curve[k]);
+    let part = if b > a { ((wanted - a) / (b - a)).clamp(0.0, 1.0) } else { 1.0 };
+    Some(k as f64 - 1.0 + f64::from(part))
+}
+
 /// Where between valley and summit the climb begins.
 fn climb(cells: &[f32], smooth: &[f32], low: usize, high: usize) -> Option<Rise> {
     let (floor, top) = (smooth[low], smooth[high]);
-    let crossing = |levels: &[f32], share: f32| -> Option<f64> {
+    let crossing = |levels: &[f32], share: f32| {
         let wanted = floor + share * (top - floor);
-        (low + 1..=high).find(|&k| levels[k] >= wanted).map(|k| {
-            let (a, b) = (levels[k - 1], levels[k]);
-            let part = if b > a { ((wanted - a) / (b - a)).clamp(0.0, 1.0) } else { 1.0 };
-            (k as f64 - 0.5 + part as f64) * CELL_S
-        })
+        crossing(&levels[..=high], low, wanted).map(|cell| (cell + 0.5) * CELL_S)
     };
     let (fifth, half) = (crossing(smooth, 0.2)?, crossing(smooth, 0.5)?);
     let most = crossing(smooth, 0.8)?;

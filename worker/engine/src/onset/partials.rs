@@ -1,7 +1,7 @@
 //! The partials that a new note brings, and when they began to sound: under a note that is still
 //! held the level hardly rises, but the new pitch's own bands do.
 
-use super::attack::{Rise, carried_back};
+use super::attack::{Rise, carried_back, crossing};
 use std::collections::VecDeque;
 
 /// How much of the past is kept.
@@ -99,10 +99,7 @@ impl Past {
         let (floor, top) = (curve[low], curve[high]);
         let crossing = |share: f32| {
             let wanted = floor + share * (top - floor);
-            let k = (low + 1..=high).find(|&k| curve[k] >= wanted)?;
-            let (a, b) = (curve[k - 1], curve[k]);
-            let part = if b > a { ((wanted - a) / (b - a)).clamp(0.0, 1.0) } else { 1.0 };
-            Some((k as f64 - 1.0 + part as f64) * self.hop_s)
+            crossing(&curve[..=high], low, wanted).map(|frame| frame * self.hop_s)
         };
         let (fifth, half, most) = (crossing(0.2)?, crossing(0.5)?, crossing(0.8)?);
         let seen_s = most - fifth;
