@@ -23,6 +23,7 @@ mod papers;
 mod report;
 mod report_page;
 mod request;
+mod sealed;
 mod shares;
 mod spool;
 mod stretch;

@@ -7,14 +7,13 @@
 
 use super::kept_beds::Beds;
 use super::stretch::stretches;
-use super::{RenderError, RenderRequest};
+use super::{RenderError, RenderRequest, sealed};
 use crate::plan::{Plan, PlannedGroup, group_lufs};
 use rayon::prelude::*;
 use ripieno_engine::bed::{
     Contribution, Refreshed, STRETCH_BLOCKS, Shelf, contents_of, encode_contents,
 };
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::Path;
 
 const MAGIC: [u8; 8] = *b"riplev_1";
@@ -104,27 +103,18 @@ fn group_powers(
 }
 
 fn save(path: &Path, known: &BTreeMap<i64, Powers>) -> std::io::Result<()> {
-    let mut bytes = MAGIC.to_vec();
+    let mut bytes = Vec::with_capacity(known.len() * ENTRY_BYTES);
     for (stretch, (print, powers)) in known {
         bytes.extend(stretch.to_le_bytes());
         bytes.extend(print);
         bytes.extend(powers.iter().flat_map(|power| power.to_le_bytes()));
     }
-    let hash = blake3::hash(&bytes);
-    bytes.extend(hash.as_bytes());
-    let mut file = tempfile::NamedTempFile::new_in(path.parent().unwrap_or(path))?;
-    file.write_all(&bytes)?;
-    file.persist(path).map_err(|error| error.error)?;
-    Ok(())
+    sealed::save(path, &MAGIC, &bytes)
 }
 
 fn load(path: &Path) -> Option<BTreeMap<i64, Powers>> {
-    let bytes = std::fs::read(path).ok()?;
-    let (body, hash) = bytes.split_last_chunk::<32>()?;
-    if *blake3::hash(body).as_bytes() != *hash {
-        return None;
-    }
-    let (entries, rest) = body.strip_prefix(&MAGIC)?.as_chunks::<ENTRY_BYTES>();
+    let bytes = sealed::load(path, &MAGIC)?;
+    let (entries, rest) = bytes.as_chunks::<ENTRY_BYTES>();
     let entry = |entry: &[u8; ENTRY_BYTES]| {
         let (stretch, rest) = entry.split_first_chunk::<8>()?;
         let (print, powers) = rest.split_first_chunk::<32>()?;

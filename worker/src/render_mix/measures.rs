@@ -4,9 +4,9 @@
 //! stretch lies in what is rendered, and the same of the stretch before, from whose end the
 //! loudness filter and the peak reader start.
 
+use super::sealed;
 use super::stretch::Measured;
 use ripieno_engine::limit::Peaks;
-use std::io::Write;
 use std::path::Path;
 
 const MAGIC: [u8; 8] = *b"ripmea_1";
@@ -22,30 +22,18 @@ pub(super) fn save(
 ) -> std::io::Result<()> {
     let Measured { hops, peaks } = measured;
     let mut bytes = Vec::with_capacity(100 + 8 * hops.len() + 4 * peaks.bounds.len());
-    bytes.extend(MAGIC);
     bytes.extend(fingerprint);
     bytes.extend((hops.len() as u64).to_le_bytes());
     bytes.extend(hops.iter().flat_map(|sum| sum.to_le_bytes()));
     bytes.extend(peaks.highest.to_le_bytes());
     bytes.extend(peaks.bounds.iter().flat_map(|bound| bound.to_le_bytes()));
-    let hash = blake3::hash(&bytes);
-    bytes.extend(hash.as_bytes());
-    let folder = path.parent().unwrap_or(path);
-    let mut file = tempfile::NamedTempFile::new_in(folder)?;
-    file.write_all(&bytes)?;
-    file.persist(path).map_err(|error| error.error)?;
-    Ok(())
+    sealed::save(path, &MAGIC, &bytes)
 }
 
 /// Reads them back, if what is there is whole and of this fingerprint.
 pub(super) fn load(path: &Path, fingerprint: &Fingerprint) -> Option<Measured> {
-    let bytes = std::fs::read(path).ok()?;
-    let (body, hash) = bytes.split_last_chunk::<32>()?;
-    if *blake3::hash(body).as_bytes() != *hash {
-        return None;
-    }
-    let body = body.strip_prefix(&MAGIC)?.strip_prefix(fingerprint)?;
-    let (count, rest) = body.split_first_chunk::<8>()?;
+    let bytes = sealed::load(path, &MAGIC)?;
+    let (count, rest) = bytes.strip_prefix(fingerprint)?.split_first_chunk::<8>()?;
     let count = usize::try_from(u64::from_le_bytes(*count)).ok()?;
     let (hops, rest) = rest.split_at_checked(count.checked_mul(8)?)?;
     let (highest, bounds) = rest.split_first_chunk::<4>()?;
