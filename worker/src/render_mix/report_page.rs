@@ -125,17 +125,7 @@ fn curve(report: &RenderReport) -> String {
          over time, with the sections\">",
         CURVE_HEIGHT + LABEL_HEIGHT
     );
-    for lufs in [-40.0, -30.0, -20.0, -10.0] {
-        let at = y(lufs);
-        let _ = write!(
-            svg,
-            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
-             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{} LUFS</text>",
-            WIDTH - 2.0,
-            at - 3.0,
-            format!("{lufs:.0}").replace('-', "−")
-        );
-    }
+    grid(&mut svg, [-40.0, -30.0, -20.0, -10.0], "LUFS", &y);
     for section in &report.sections {
         let at = x((section.first_sample - report.first_sample) as f64 / rate);
         let _ = write!(
@@ -161,6 +151,21 @@ fn curve(report: &RenderReport) -> String {
     svg
 }
 
+/// Level lines across a plot, each with what it stands for.
+fn grid(svg: &mut String, levels: [f64; 4], unit: &str, y: &dyn Fn(f64) -> f64) {
+    for level in levels {
+        let at = y(level);
+        let _ = write!(
+            svg,
+            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
+             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{} {unit}</text>",
+            WIDTH - 2.0,
+            at - 3.0,
+            format!("{level:.0}").replace('-', "−")
+        );
+    }
+}
+
 fn spectrum(plot: &Plot) -> String {
     let low_hz = 20f64;
     let x = |hz: f64| (hz / low_hz).log2() / (20_000.0 / low_hz).log2() * WIDTH;
@@ -170,17 +175,7 @@ fn spectrum(plot: &Plot) -> String {
          frequency\">",
         SPECTRUM_HEIGHT + LABEL_HEIGHT
     );
-    for db in [-80.0, -60.0, -40.0, -20.0] {
-        let at = y(db);
-        let _ = write!(
-            svg,
-            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
-             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{} dB</text>",
-            WIDTH - 2.0,
-            at - 3.0,
-            format!("{db:.0}").replace('-', "−")
-        );
-    }
+    grid(&mut svg, [-80.0, -60.0, -40.0, -20.0], "dB", &y);
     for (hz, name) in [(50.0, "50 Hz"), (200.0, "200"), (1000.0, "1 kHz"), (5000.0, "5 kHz")] {
         let at = x(hz);
         let _ = write!(
