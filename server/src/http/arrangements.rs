@@ -13,6 +13,7 @@ use utoipa::ToSchema;
 
 use super::extract::{Json, Path};
 use super::identity::Organiser;
+use super::pieces::LoadedPiece;
 use super::problem::{Answer, Problem};
 use super::{App, AppState, described, documents, pieces};
 use crate::clock::{now_us, rfc3339};
@@ -62,10 +63,7 @@ pub async fn show(
 ) -> Answer<Response> {
     let loaded = pieces::load(&app, &slug).await?;
     let (version, document) = standing(&app, &loaded.record.id).await?;
-    let wanted = match documents::wants_toml(&headers) {
-        true => DocumentFormat::Toml,
-        false => DocumentFormat::Json,
-    };
+    let wanted = documents::wanted(&headers);
     let text = match document {
         Some(d) if d.format == wanted => d.text,
         Some(d) => {
@@ -116,9 +114,20 @@ pub async fn replace(
     let (format, text) = documents::sent(&headers, &body)?;
     parse(format, &text, &loaded.piece).map_err(Problem::mistakes)?;
     let document = NewDocument { format, text: &text, saved_by: &organiser.name, note: "" };
+    save(&app, &loaded, expected, &document).await
+}
+
+/// Saves a version and answers with who saved it when, and its `ETag`.
+async fn save(
+    app: &App,
+    loaded: &LoadedPiece,
+    expected: i64,
+    document: &NewDocument<'_>,
+) -> Answer<Response> {
     let at = now_us();
-    let version = app.store.save_arrangement(&loaded.record.id, expected, &document, at).await?;
-    let saved = SavedBody { version, saved_by: organiser.name, saved_at: rfc3339(at) };
+    let version = app.store.save_arrangement(&loaded.record.id, expected, document, at).await?;
+    let saved_by = document.saved_by.to_owned();
+    let saved = SavedBody { version, saved_by, saved_at: rfc3339(at) };
     Ok(([(header::ETAG, documents::version_tag(version))], axum::Json(saved)).into_response())
 }
 

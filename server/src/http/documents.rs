@@ -31,11 +31,13 @@ pub fn sent(headers: &HeaderMap, body: &Bytes) -> Answer<(DocumentFormat, String
     Ok((format, text.to_owned()))
 }
 
-/// Whether the client would rather have TOML.
+/// How the client would rather have a document.
 #[must_use]
-pub fn wants_toml(headers: &HeaderMap) -> bool {
-    media_type(headers, header::ACCEPT)
-        .is_some_and(|t| matches!(t.as_str(), "application/toml" | "text/toml" | "text/x-toml"))
+pub fn wanted(headers: &HeaderMap) -> DocumentFormat {
+    match media_type(headers, header::ACCEPT).as_deref() {
+        Some("application/toml" | "text/toml" | "text/x-toml") => DocumentFormat::Toml,
+        _ => DocumentFormat::Json,
+    }
 }
 
 fn media_type(headers: &HeaderMap, name: header::HeaderName) -> Option<String> {

@@ -178,7 +178,7 @@ pub async fn show(
 ) -> Answer<Response> {
     let loaded = load(&app, &slug).await?;
     let version = loaded.record.version;
-    if !documents::wants_toml(&headers) {
+    if documents::wanted(&headers) == DocumentFormat::Json {
         let text = loaded.piece.to_json().to_string();
         return Ok(documents::answer(DocumentFormat::Json, text, version));
     }

@@ -1,15 +1,14 @@
 //! Earlier versions of an arrangement map: read, compared in words, restored.
 
 use axum::extract::State;
-use axum::http::{HeaderMap, header};
-use axum::response::{IntoResponse, Response};
+use axum::http::HeaderMap;
+use axum::response::Response;
 use ripieno_score::{Arrangement, difference};
-use ripieno_store::{Document, DocumentFormat, NewDocument};
+use ripieno_store::{Document, NewDocument};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{SavedBody, parse, standing, written};
-use crate::clock::{now_us, rfc3339};
+use super::{SavedBody, parse, save, standing, written};
 use crate::http::extract::{Json, Path, Query};
 use crate::http::identity::Organiser;
 use crate::http::pieces::LoadedPiece;
@@ -74,10 +73,7 @@ pub async fn show(
 ) -> Answer<Response> {
     let loaded = pieces::load(&app, &slug).await?;
     let document = saved(&app, &loaded, version).await?;
-    let wanted = match documents::wants_toml(&headers) {
-        true => DocumentFormat::Toml,
-        false => DocumentFormat::Json,
-    };
+    let wanted = documents::wanted(&headers);
     let text = match document.format == wanted {
         true => document.text,
         false => written(&read(&loaded, &document)?, wanted),
@@ -141,10 +137,7 @@ pub async fn restore(
     let note = format!("Version {} restored", wish.version);
     let document =
         NewDocument { format: old.format, text: &old.text, saved_by: &organiser.name, note: &note };
-    let at = now_us();
-    let version = app.store.save_arrangement(&loaded.record.id, expected, &document, at).await?;
-    let saved = SavedBody { version, saved_by: organiser.name, saved_at: rfc3339(at) };
-    Ok(([(header::ETAG, documents::version_tag(version))], axum::Json(saved)).into_response())
+    save(&app, &loaded, expected, &document).await
 }
 
 async fn saved(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Document> {
