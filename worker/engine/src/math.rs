@@ -1,5 +1,6 @@
 //! Small numerical helpers that several rooms share.
 
+pub(crate) mod log;
 pub(crate) mod robust;
 pub(crate) mod sinc;
 pub(crate) mod spectrum;

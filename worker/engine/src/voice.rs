@@ -79,6 +79,10 @@ pub fn chord(notes: &[u8], hold_s: f64, rate_hz: u32) -> Vec<f32> {
     sum.iter().enumerate().map(|(i, s)| (s * shape(i)) as f32).collect()
 }
 
+/// Samples that are turned at a time: each waits for the one so many before it, not for its
+/// neighbour.
+const LANES: usize = 8;
+
 /// Adds one voice: each partial a rotating complex number, which drifts by less than 10⁻⁹ in an
 /// hour.
 fn add_note(sum: &mut [f64], f_hz: f64, seed: f64, rate: f64) {
@@ -88,12 +92,19 @@ fn add_note(sum: &mut [f64], f_hz: f64, seed: f64, rate: f64) {
             break;
         }
         let level = 0.085 * n.powf(-FALL);
-        let (turn_im, turn_re) = (TAU * f_hz * n / rate).sin_cos();
+        let step = TAU * f_hz * n / rate;
         // Phases spread by the golden ratio keep the crest of the sum low.
-        let (mut im, mut re) = (TAU * (seed + n) * n * 0.618_034).sin_cos();
-        for value in sum.iter_mut() {
-            *value += level * im;
-            (re, im) = (re * turn_re - im * turn_im, re * turn_im + im * turn_re);
+        let phase = TAU * (seed + n) * n * 0.618_034;
+        let mut re: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).cos());
+        let mut im: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).sin());
+        let (turn_im, turn_re) = (step * LANES as f64).sin_cos();
+        for values in sum.chunks_mut(LANES) {
+            for (value, im) in values.iter_mut().zip(&im) {
+                *value += level * im;
+            }
+            for (re, im) in re.iter_mut().zip(&mut im) {
+                (*re, *im) = (*re * turn_re - *im * turn_im, *re * turn_im + *im * turn_re);
+            }
         }
     }
 }

@@ -1,5 +1,7 @@
 //! How high the crests of a wave are: one for each time between two zero crossings.
 
+use crate::math::log::log2;
+
 /// A band of heights: a quarter of a decibel.
 const BANDS_PER_DB: f32 = 4.0;
 
@@ -92,16 +94,21 @@ impl CrestCounter {
         self.found
     }
 
-    fn end_half_wave(&mut self) {
+    fn count_crest(&mut self) {
         let height = self.half_wave.iter().fold(0.0f32, |most, s| most.max(s.abs()));
-        let band = BELOW as f32 + 20.0 * BANDS_PER_DB * height.max(1e-9).log10();
-        if band >= 0.0 && self.half_wave.len() >= LEAST_SAMPLES {
+        let decibels = 20.0 * std::f32::consts::LOG10_2 * log2(height.max(1e-9));
+        let band = BELOW as f32 + BANDS_PER_DB * decibels;
+        if let (true, Some(crests)) = (band >= 0.0, self.found.last_mut()) {
             let top = self.half_wave.iter().filter(|s| s.abs() > TOP * height).count();
-            if let Some(crests) = self.found.last_mut() {
-                let band = (band as usize).min(BANDS - 1);
-                crests.count[band] += 1;
-                crests.in_top[band] += top as f32 / self.half_wave.len() as f32;
-            }
+            let band = (band as usize).min(BANDS - 1);
+            crests.count[band] += 1;
+            crests.in_top[band] += top as f32 / self.half_wave.len() as f32;
+        }
+    }
+
+    fn end_half_wave(&mut self) {
+        if self.half_wave.len() >= LEAST_SAMPLES {
+            self.count_crest();
         }
         self.half_wave.clear();
         while self.frames >= self.stretch_frames {

@@ -26,6 +26,10 @@ const HOP: usize = 371;
 /// Samples that a word of band energies sees.
 const WINDOW: usize = 2_976;
 
+/// Size of the transform of a window, which is filled up with silence: 2 976 has the factor 31 and
+/// is slow.
+const TRANSFORM: usize = 3_000;
+
 /// First bytes of a kept fingerprint: another way of making it needs another.
 const FORM: u32 = u32::from_le_bytes(*b"fp02");
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
 use super::decimate::{Decimator, halvings};
-use super::flux::hann;
+use super::flux::{hann, transform_size};
 use super::harmonic::{HarmonicMeter, Line, Tonality};
 
 /// Spacing of rows.
@@ -66,7 +66,7 @@ impl ChromaMeter {
         let decimator = Decimator::new(halvings(rate_hz, 5_000.0));
         let delay_s = delay_s + decimator.delay() / rate_hz;
         let rate_hz = rate_hz / decimator.factor() as f64;
-        let size = (rate_hz * WINDOW_S / 64.0).round() as usize * 64;
+        let size = transform_size(rate_hz * WINDOW_S);
         let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
         let octave_edge = |octave: usize| {
             let hz = LOWEST_OCTAVE_HZ * 2f64.powi(octave as i32);

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::partials::Past;
+use crate::math::log::log2;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
 /// Bands an octave, lowest and highest frequency: Böck & Widmer, DAFx-13, section 3.
@@ -56,7 +57,7 @@ struct Band {
 
 impl Flux {
     pub(super) fn new(rate_hz: f64, frames_per_s: f64, delay_s: f64) -> Self {
-        let size = ((rate_hz * 0.0427 / 64.0).round() as usize).max(2) * 64;
+        let size = transform_size(rate_hz * 0.0427);
         let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
         let bands = log_bands(rate_hz, size);
         let scratch = Scratch {
@@ -154,7 +155,7 @@ impl Flux {
 /// Loudness as it is compared: logarithmic, but linear where there is next to nothing.
 fn compress(plain: &[f32], gain: f32, logs: &mut Vec<f32>) {
     logs.clear();
-    logs.extend(plain.iter().map(|level| (1.0 + gain * level).log10()));
+    logs.extend(plain.iter().map(|level| std::f32::consts::LOG10_2 * log2(1.0 + gain * level)));
 }
 
 /// Per frame; halves in ten seconds.
@@ -212,7 +213,38 @@ fn triangle(left: usize, centre: usize, right: usize) -> Band {
     Band { first_bin: left + 1, weights }
 }
 
+/// The size nearest to `samples` that is transformed fast: a multiple of 64 without a prime factor
+/// above 5.
+pub(super) fn transform_size(samples: f64) -> usize {
+    let is_smooth = |count: &usize| {
+        let divided = |mut rest: usize, prime: usize| {
+            while rest.is_multiple_of(prime) {
+                rest /= prime;
+            }
+            rest
+        };
+        [2, 3, 5].into_iter().fold(*count, divided) == 1
+    };
+    let wanted = (samples / 64.0).max(2.0);
+    let off = |count: &usize| (*count as f64 - wanted).abs();
+    let sizes = (2..=2 * wanted as usize).filter(is_smooth);
+    64 * sizes.min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(2)
+}
+
 pub(super) fn hann(size: usize) -> Vec<f32> {
     let turn = std::f64::consts::TAU / size as f64;
     (0..size).map(|n| (0.5 - 0.5 * (turn * n as f64).cos()) as f32).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn transforms_are_of_the_nearest_size_that_is_fast() {
+        // 29 and 31 are primes: neither 1856 nor 1984 is fast.
+        for (samples, size) in [(1_874.0, 1_920), (1_990.0, 2_048), (1_024.8, 1_024), (9.0, 128)] {
+            assert_eq!(transform_size(samples), size);
+        }
+    }
 }

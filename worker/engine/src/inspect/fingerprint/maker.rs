@@ -7,7 +7,7 @@ use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use super::low::Low;
-use super::{Fingerprint, HOP, RATE_HZ, WINDOW};
+use super::{Fingerprint, HOP, RATE_HZ, TRANSFORM, WINDOW};
 
 /// 33 bands give 32 differences.
 const BANDS: usize = 33;
@@ -44,10 +44,10 @@ impl Fingerprinter {
     /// A fingerprinter of sound at `rate_hz`.
     #[must_use]
     pub fn new(rate_hz: u32) -> Self {
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(WINDOW);
+        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(TRANSFORM);
         let edge = |band: usize| {
             let hz = LOWEST_HZ * (HIGHEST_HZ / LOWEST_HZ).powf(band as f64 / BANDS as f64);
-            (hz / RATE_HZ * WINDOW as f64).round() as usize
+            (hz / RATE_HZ * TRANSFORM as f64).round() as usize
         };
         let hann = |n: usize| 0.5 - 0.5 * (TAU * n as f64 / WINDOW as f64).cos();
         Self {
@@ -105,6 +105,7 @@ impl Fingerprinter {
         self.input.clear();
         let samples = &self.sound[from..from + WINDOW];
         self.input.extend(samples.iter().zip(&self.window).map(|(sample, w)| sample * w));
+        self.input.resize(TRANSFORM, 0.0);
         let done = self.transform.process_with_scratch(
             &mut self.input,
             &mut self.spectrum,
