@@ -56,6 +56,15 @@ impl ChannelMatrix {
         self.rows.len()
     }
 
+    /// The factors of the file's channels in the mean of the channels that come out.
+    pub(crate) fn mixed_down(&self) -> Vec<f32> {
+        let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
+        let share = 1.0 / self.rows.len().max(1) as f32;
+        let of =
+            |column: usize| self.rows.iter().filter_map(|row| row.get(column)).sum::<f32>() * share;
+        (0..columns).map(of).collect()
+    }
+
     /// Adds the mix of `file` frames to the ends of `windows`.
     fn append(&self, file: &[&[f32]], frames: Range<usize>, windows: &mut [Vec<f32>]) {
         for (row, window) in self.rows.iter().zip(windows) {

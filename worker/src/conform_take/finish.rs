@@ -8,7 +8,7 @@ use std::path::Path;
 use ripieno_engine::decode::{DecodeError, Recording};
 use ripieno_engine::ease::{self, Eased, Easing};
 use ripieno_engine::fit::Fit;
-use ripieno_engine::inspect::bleed::{Bleed, BleedMeter, Guide};
+use ripieno_engine::inspect::bleed::{self, Bleed, BleedMeter, Guide};
 use ripieno_engine::inspect::{ChannelVerdict, Take, judge_channels};
 use ripieno_engine::resample::{ChannelMatrix, LayError, Sink, TimeMap, lay};
 use ripieno_engine::stem::{StemError, StemSummary, StemWriter};
@@ -116,12 +116,9 @@ impl Laying {
         mut self,
         recording: &Recording,
     ) -> Result<Option<Bleed>, ConformFault> {
-        let Some(mut bleed) = self.bleed.take() else { return Ok(None) };
-        self.lay(recording, &mut |block: &[&[f32]]| -> Result<(), StemError> {
-            bleed.push(block);
-            Ok(())
-        })?;
-        Ok(bleed.finish())
+        let Some(meter) = self.bleed.take() else { return Ok(None) };
+        let laying = bleed::Laying { map: &self.map, range: &self.range, matrix: &self.matrix };
+        bleed::listen(recording, laying, meter).map_err(undecoded)
     }
 
     fn lay(
@@ -132,13 +129,17 @@ impl Laying {
         match lay(recording, &self.map, self.range.clone(), &self.matrix, sink) {
             Ok(()) => Ok(()),
             Err(LayError::Sink(error)) => Err(error.into()),
-            Err(LayError::Decode(DecodeError::Io(error))) => Err(ConformFault::Read(error)),
-            // The file decoded to its end a moment ago.
-            Err(LayError::Decode(error)) => {
-                Err(ConformFault::Read(std::io::Error::other(error.to_string())))
-            }
+            Err(LayError::Decode(error)) => Err(undecoded(error)),
         }
     }
+}
+
+/// The file decoded to its end a moment ago: that it no longer does is the machine's fault.
+fn undecoded(error: DecodeError) -> ConformFault {
+    ConformFault::Read(match error {
+        DecodeError::Io(error) => error,
+        error => std::io::Error::other(error.to_string()),
+    })
 }
 
 /// The eased map, when the piece asks for easing.

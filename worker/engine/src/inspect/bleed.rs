@@ -14,10 +14,12 @@
 mod filter;
 mod flatten;
 mod guide;
+mod listen;
 mod meter;
 mod slope;
 
 pub use guide::{Guide, GuideKeeper};
+pub use listen::{Laying, listen};
 pub use meter::BleedMeter;
 
 use crate::finding::{Finding, Severity};

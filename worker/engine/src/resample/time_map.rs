@@ -91,6 +91,20 @@ impl TimeMap {
         if run > 0.0 { (last.from_frame - first.from_frame) / run } else { first.slope }
     }
 
+    /// The same map between means: of `grid_down` grid samples each, and of `file_down` file
+    /// frames each, both counted from 0 on.
+    #[must_use]
+    pub(crate) fn lowered(&self, grid_down: usize, file_down: usize) -> Self {
+        let (grid, file) = (grid_down as f64, file_down as f64);
+        // A mean stands for the middle of what it is made of.
+        let lower = |piece: &Piece| Piece {
+            from_sample: (piece.from_sample - 0.5 * (grid - 1.0)) / grid,
+            from_frame: (piece.from_frame - 0.5 * (file - 1.0)) / file,
+            slope: piece.slope * grid / file,
+        };
+        Self { pieces: self.pieces.iter().map(lower).collect() }
+    }
+
     /// Whether every grid sample falls exactly on a file frame, so that laying is copying;
     /// gives the file frame of grid sample 0.
     #[must_use]
@@ -145,6 +159,20 @@ mod tests {
         map.walk(-10, 3500, |index, frame| walked.push((index, frame)));
         for (index, frame) in walked {
             assert!((frame - map.frame_at(index as f64 - 10.0)).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_lowered_map_reads_means_where_their_middles_lie() {
+        let knots = [(0.0, 100.0), (1000.0, 1101.0), (2000.0, 2100.5)];
+        let map = TimeMap::through(&knots).unwrap();
+        for (grid, file) in [(4, 4), (4, 8), (1, 2), (3, 1)] {
+            let low = map.lowered(grid, file);
+            for at in [-50.0, 10.0, 300.0, 444.0] {
+                let middle = at * grid as f64 + 0.5 * (grid as f64 - 1.0);
+                let frame = low.frame_at(at) * file as f64 + 0.5 * (file as f64 - 1.0);
+                assert!((frame - map.frame_at(middle)).abs() < 1e-9);
+            }
         }
     }
 

@@ -77,7 +77,8 @@ impl GuideKeeper {
     }
 }
 
-fn factor(rate_hz: u32) -> usize {
+/// By how much a rate is brought down.
+pub(super) fn factor(rate_hz: u32) -> usize {
     ((f64::from(rate_hz) / LOW_RATE_HZ).round() as usize).max(1)
 }
 

@@ -118,6 +118,23 @@ impl BleedMeter {
                 self.lower.push(&mono, &mut self.low);
             }
         }
+        self.compare_from(had);
+    }
+
+    /// Takes the stem's next samples at the low rate.
+    pub(super) fn push_low(&mut self, samples: &[f32]) {
+        let had = self.low.len();
+        self.low.extend_from_slice(samples);
+        self.compare_from(had);
+    }
+
+    /// By how much the grid's rate is brought down.
+    pub(super) fn down(&self) -> usize {
+        self.guide.down
+    }
+
+    /// Compares the blocks that are complete; the low-rate samples from `had` on are new.
+    fn compare_from(&mut self, had: usize) {
         self.flattener.push(&self.low[had..], &mut self.flat);
         let mut from = 0;
         while from + BLOCK <= self.flat.len() {
