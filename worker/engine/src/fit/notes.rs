@@ -37,7 +37,8 @@ pub(super) struct Notes {
 
 struct Note {
     at_s: f64,
-    /// Pitch classes, without their mean and of unit length; `None` for an unpitched stroke.
+    /// Pitch classes, without their mean and of unit length; `None` for an unpitched stroke, and
+    /// where all strokes sound the same.
     pitches: Option<[f64; 12]>,
     loud_db: f64,
 }
@@ -55,8 +56,12 @@ impl Notes {
                 loud_db: loudness(playing, event.at_s),
             }
         });
+        let mut heard: Vec<Note> = heard.collect();
+        if is_all_the_same(&heard) {
+            heard.iter_mut().for_each(|note| note.pitches = None);
+        }
         Self {
-            heard: heard.collect(),
+            heard,
             chords: grid.chroma.iter().map(|row| unit(&row.map(f64::from))).collect(),
             bar_starts: grid.bar_starts.clone(),
             spelling: Spelling::new(),
@@ -223,6 +228,22 @@ impl Tally {
     }
 }
 
+/// Length of the mean of the strokes' pitches, each of unit length, from which they are all the
+/// same. Measured on sampled instruments: melodies 0.3 to 0.5, pads of whole chords up to 0.78,
+/// drums 0.89.
+const SAME: f64 = 0.85;
+
+/// Whether all strokes sound the same. A drum or a drone says nothing of where in the piece it is,
+/// however well it suits some of the chords.
+fn is_all_the_same(heard: &[Note]) -> bool {
+    let mut sum = [0.0; 12];
+    let known = heard.iter().filter_map(|note| note.pitches).fold(0.0, |count, pitches| {
+        sum.iter_mut().zip(pitches).for_each(|(sum, pitch)| *sum += pitch);
+        count + 1.0
+    });
+    sum.iter().map(|sum| sum * sum).sum::<f64>().sqrt() > SAME * known
+}
+
 /// Pitch classes sounding between two file times.
 fn pitches(playing: &Playing, from_s: f64, to_s: f64, rotate: usize) -> Option<[f64; 12]> {
     if to_s < from_s + SHORTEST_S || playing.chroma_hop_s <= 0.0 {
@@ -294,5 +315,17 @@ pub(super) mod tests {
         for off_s in [-0.25, 0.25, 0.5] {
             assert!(at(0.0).1 > at(off_s).1 + 2.0, "{:?} {:?}", at(0.0), at(off_s));
         }
+    }
+
+    #[test]
+    fn what_sounds_the_same_all_along_says_nothing_of_its_place() {
+        let (grid, mut playing) = eighths();
+        let mut drone = [0.0; 12];
+        (drone[0], drone[7]) = (0.8, 0.2);
+        playing.chroma.iter_mut().for_each(|row| *row = drone);
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        let notes = Notes::new(&grid, &playing, 0);
+        let at = |ratio: f64| notes.harmony(&beats, &|file_s| file_s * ratio);
+        assert!((at(1.0) - at(0.5)).abs() < 1e-9, "{} {}", at(1.0), at(0.5));
     }
 }
