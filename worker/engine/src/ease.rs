@@ -114,7 +114,7 @@ fn notes(take: Placed<'_>, easing: Easing) -> Vec<Note> {
     };
     let stretch = 1.0 + fit.ratio_ppm * 1e-6;
     let on_grid = |file_s: f64| (file_s - fit.bar1_beat1_s) / stretch;
-    let own = from_own_pulse(&fit.deviations, beats_s);
+    let own = from_own_pulse(fit, beats_s);
     let mut sorted: Vec<&Deviation> = own.iter().collect();
     sorted.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     sorted.dedup_by(|later, earlier| later.at_s - earlier.at_s < 2.0 * BEFORE_ATTACK_S);
@@ -280,6 +280,7 @@ mod tests {
             candidates: Vec::new(),
             findings: Vec::new(),
             deviations,
+            strays: Vec::new(),
         };
         (fit, playing)
     }

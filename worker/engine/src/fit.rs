@@ -152,8 +152,11 @@ pub struct Fit {
     pub candidates: Vec<Candidate>,
     /// What there is to say.
     pub findings: Vec<Finding>,
-    /// Attack by attack.
+    /// Attack by attack, those that belong to a pulse.
     pub deviations: Vec<Deviation>,
+    /// Clear attacks that belong to no pulse that is played, from the quarter or the third of a
+    /// beat that they lie nearest to.
+    pub strays: Vec<Deviation>,
 }
 
 /// Fits a take to the grid. `None` when there is neither a mark nor enough playing, or the grid
@@ -209,6 +212,7 @@ fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
         candidates: vec![Candidate { bar1_beat1_s, ratio_ppm: ratio * 1e6, odds: odds[0] }],
         findings: Vec::new(),
         deviations: laid.map(deviations).unwrap_or_default(),
+        strays: laid.map(strays).unwrap_or_default(),
     };
     for (reading, &odds) in readings.iter().zip(&odds).skip(1) {
         fit.candidates.push(Candidate {
@@ -242,6 +246,7 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
         candidates: candidates.collect(),
         findings: Vec::new(),
         deviations: deviations(&best.laid),
+        strays: strays(&best.laid),
     };
     say::unmarked(take, found, best, &mut fit);
     Some(fit)
@@ -261,13 +266,21 @@ fn usual_jump_s(laid: &line::Laid, track: &track::Track) -> f64 {
     events::median(trusted.map(jumped_by).collect())
 }
 
+/// Strokes trusted less belong to no pulse.
+const BELONGS: f64 = 0.02;
+
+/// A stroke this strong beside the usual is no noise, wherever it lies.
+const CLEAR: f64 = 0.6;
+
 fn deviations(laid: &line::Laid) -> Vec<Deviation> {
-    let believed = laid.strokes.iter().filter(|stroke| stroke.trust > 0.02);
-    believed
-        .map(|stroke| Deviation {
-            at_s: stroke.at_s,
-            pulse_s: stroke.pulse_s,
-            residual_ms: stroke.residual_s * 1e3,
-        })
-        .collect()
+    laid.strokes.iter().filter(|stroke| stroke.trust > BELONGS).map(deviation).collect()
+}
+
+fn strays(laid: &line::Laid) -> Vec<Deviation> {
+    let stray = |stroke: &&line::Stroke| stroke.trust <= BELONGS && stroke.weight > CLEAR;
+    laid.strokes.iter().filter(stray).map(deviation).collect()
+}
+
+fn deviation(stroke: &line::Stroke) -> Deviation {
+    Deviation { at_s: stroke.at_s, pulse_s: stroke.pulse_s, residual_ms: stroke.residual_s * 1e3 }
 }

@@ -242,6 +242,7 @@ impl ConformPlan {
             candidates: Vec::new(),
             findings: Vec::new(),
             deviations: Vec::new(),
+            strays: Vec::new(),
         });
         fit.bar1_beat1_s = chosen.bar1_beat1_s;
         fit.bar1_beat1_sd_s = BY_EAR_SD_S;

@@ -220,6 +220,7 @@ fn notes_on_the_beat_are_not_taken_for_a_late_players() {
             candidates: Vec::new(),
             findings: Vec::new(),
             deviations: (1..40).map(deviation).collect(),
+            strays: Vec::new(),
         }
     };
     // Truly late, every note 190 ms after its beat.

@@ -41,8 +41,10 @@ pub(super) struct Stroke {
     pub(super) residual_s: f64,
     /// Slow part of the residuals around it.
     pub(super) drift_s: f64,
-    /// Probability that it belongs to the pulse at all.
+    /// Probability that it belongs to the pulse at all, less for a weak stroke.
     pub(super) trust: f64,
+    /// How strong it is beside what is usual in this take; 1 for that and above.
+    pub(super) weight: f64,
     sd_s: f64,
 }
 
@@ -50,7 +52,7 @@ pub(super) struct Stroke {
 impl Stroke {
     /// A trusted stroke so far off its pulse.
     pub(super) fn at(at_s: f64, residual_s: f64) -> Self {
-        Self { at_s, pulse_s: at_s, residual_s, drift_s: 0.0, trust: 1.0, sd_s: 0.001 }
+        Self { at_s, pulse_s: at_s, residual_s, drift_s: 0.0, trust: 1.0, weight: 1.0, sd_s: 0.001 }
     }
 }
 
@@ -82,6 +84,7 @@ pub(super) fn lay(
                 residual_s: played_s - anchor.file_at(pulse_s, ratio),
                 drift_s,
                 trust: trust * event.weight,
+                weight: event.weight,
                 sd_s: event.sd_s,
             });
         }
