@@ -104,7 +104,8 @@ fn another_tempo(take: &Take<'_>, reading: &Reading<'_>, from_s: f64) -> (Kind, 
         };
         let modes = search::modes(beats, take.tables, &all[..inside], anchor, &field);
         let rate = |mode: &Mode| mode.score + take.elsewhere(anchor, mode, &none, &runs);
-        let rated = modes.iter().map(|mode| (rate(mode) - tempo.cost, mode.ratio));
+        let rated =
+            modes.iter().map(|mode| (rate(mode) - tempo.cost_for(take.playing), mode.ratio));
         rated.max_by(|a, b| a.0.total_cmp(&b.0))
     };
     let tried = if reading.coherent {

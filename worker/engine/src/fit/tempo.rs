@@ -3,6 +3,7 @@
 use super::beats::BeatClock;
 use super::events::Event;
 use super::search::{Anchor, coherence};
+use crate::onset::Playing;
 
 /// Length of a stretch: long enough to part tempi half a percent apart, short enough that a
 /// take with a few cuts has whole ones.
@@ -56,7 +57,23 @@ pub(super) struct Hypothesis {
     /// Semitones by which the take then sounds too high.
     pub(super) rotate: usize,
     /// How unlikely it is beforehand, in nats.
-    pub(super) cost: f64,
+    cost: f64,
+}
+
+/// Half and double tempo are told by pitch, and hardly by anything else: they cost so much more
+/// where the strokes are of no harmonic sound, whose lines suit chords by chance.
+const UNTOLD: f64 = 20.0;
+/// Share of the energy in harmonic series below which a sound is none: drums and bells have at
+/// most 0.06, voices and strings 0.58 and more.
+const HARMONIC: f32 = 0.3;
+
+impl Hypothesis {
+    /// How unlikely it is for a take that sounds like this, in nats.
+    pub(super) fn cost_for(&self, playing: &Playing) -> f64 {
+        let by_pitch = matches!(self.kind, Kind::Half | Kind::Double);
+        let untold = by_pitch && playing.tonality.harmonic < HARMONIC;
+        self.cost + if untold { UNTOLD } else { 0.0 }
+    }
 }
 
 pub(super) const AS_WRITTEN: Hypothesis =
@@ -125,4 +142,21 @@ fn stretches(events: &[Event]) -> Vec<&[Event]> {
         rest = later;
     }
     stretches
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::harmony::tests::case;
+    use super::*;
+
+    #[test]
+    fn of_a_drum_or_a_bell_half_and_double_tempo_are_hardly_believed() {
+        let (_, mut playing) = case();
+        let costs =
+            |playing: &Playing| [AS_WRITTEN, HALF, DOUBLE].map(|tempo| tempo.cost_for(playing));
+        playing.tonality.harmonic = 0.05;
+        assert_eq!(costs(&playing), [0.0, 28.0, 28.0]);
+        playing.tonality.harmonic = 0.8;
+        assert_eq!(costs(&playing), [0.0, 8.0, 8.0]);
+    }
 }

@@ -96,7 +96,7 @@ fn at_tempo(take: &mut Take<'_>, events: &[Event], runs: &[Run], tempo: Hypothes
         by_harmony(take, events, runs, &tempo)
     };
     let ways = weighed(take, ways, runs);
-    let evidence = ways.first().map_or(f64::MIN, |way| way.score - tempo.cost);
+    let evidence = ways.first().map_or(f64::MIN, |way| way.score - tempo.cost_for(take.playing));
     Places { tempo, places: settle(take, events, ways, &tempo), coherent: true, evidence }
 }
 
