@@ -18,6 +18,9 @@ use std::process::ExitCode;
 use std::sync::Mutex;
 use std::time::Instant;
 
+/// A short measurement is made this often; the quickest counts.
+const TRIES: usize = 3;
+
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 const FAMILIES: [&str; 8] =
@@ -90,7 +93,12 @@ fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
     note("beds_alone_s", json!(bed_s));
     note("beds_alone_cpu_s", json!(bed_cpu_s));
     note("preview_cold", bench.time(&map, &stems[1..], RenderKind::Preview, &[])?);
-    note("one_new_take", bench.time(&map, &stems, RenderKind::Preview, &[])?);
+    let mut tries = vec![bench.time(&map, &stems, RenderKind::Preview, &[])?];
+    for _ in 1..TRIES {
+        bench.time(&map, &stems[1..], RenderKind::Preview, &[])?;
+        tries.push(bench.time(&map, &stems, RenderKind::Preview, &[])?);
+    }
+    note("one_new_take", quickest(tries));
     let mut more = stems.clone();
     more.push(StemEntry { path: dir.join("short.stem"), ..entry(count) });
     note("one_short_take", bench.time(&map, &more, RenderKind::Preview, &[])?);
@@ -119,7 +127,7 @@ fn time_beds(stems: &[StemEntry], threads: usize) -> Outcome<(f64, f64)> {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
     let mut best = (f64::INFINITY, f64::INFINITY);
     for _ in 0..3 {
-        let (begin, cpu_begin) = (Instant::now(), cpu_s()?);
+        let (begin, cpu_begin) = (Instant::now(), cpu_s());
         pool.install(|| {
             (0..stretches).into_par_iter().try_for_each(|stretch| {
                 let mut bed = Bed::silent(stretch * STRETCH_BLOCKS as i64, STRETCH_BLOCKS);
@@ -127,7 +135,7 @@ fn time_beds(stems: &[StemEntry], threads: usize) -> Outcome<(f64, f64)> {
             })
         })?;
         best.0 = best.0.min(begin.elapsed().as_secs_f64());
-        best.1 = best.1.min(cpu_s()? - cpu_begin);
+        best.1 = best.1.min(cpu_s() - cpu_begin);
     }
     Ok(best)
 }
@@ -163,31 +171,35 @@ impl Bench<'_> {
             beds_dir: Some(self.dir.join("beds")),
             threads: self.threads,
         };
-        let (begin, cpu_begin) = (Instant::now(), cpu_s()?);
-        // Progress tells where the sum ends and where the master does.
-        let marks: Mutex<[f64; 4]> = Mutex::new([0.0; 4]);
+        let (begin, cpu_begin) = (Instant::now(), cpu_s());
+        // Progress tells where levels, sum and master end.
+        let marks: Mutex<[f64; 5]> = Mutex::new([0.0; 5]);
         let report: RenderReport = render(&request, &|done| {
             if let Ok(mut marks) = marks.lock() {
                 let now = begin.elapsed().as_secs_f64();
+                if done <= 0.451 {
+                    marks[4] = cpu_s() - cpu_begin;
+                }
                 if done <= 0.601 {
                     marks[0] = now;
-                    marks[2] = cpu_s().unwrap_or(0.0) - cpu_begin;
+                    marks[2] = cpu_s() - cpu_begin;
                 }
                 if done <= 0.701 {
                     marks[1] = now;
-                    marks[3] = cpu_s().unwrap_or(0.0) - cpu_begin;
+                    marks[3] = cpu_s() - cpu_begin;
                 }
             }
         })?;
-        let [sum_s, mastered_s, sum_cpu_s, mix_cpu_s] =
+        let [sum_s, mastered_s, sum_cpu_s, mix_cpu_s, levels_cpu_s] =
             *marks.lock().map_err(|_| "the clock broke")?;
         Ok(json!({
             "sum_s": sum_s,
             "master_s": mastered_s - sum_s,
             "files_s": begin.elapsed().as_secs_f64() - mastered_s,
+            "levels_cpu_s": levels_cpu_s,
             "sum_cpu_s": sum_cpu_s,
             "mix_cpu_s": mix_cpu_s,
-            "total_cpu_s": cpu_s()? - cpu_begin,
+            "total_cpu_s": cpu_s() - cpu_begin,
             "total_s": begin.elapsed().as_secs_f64(),
             "beds": report.beds,
             "lufs": report.loudness.integrated_lufs,
@@ -203,14 +215,15 @@ fn louder_bells(map: &Arrangement, piece: &Piece) -> Outcome<Arrangement> {
     Arrangement::from_json(&json.to_string(), "bench", piece).map_err(|all| all.to_string().into())
 }
 
-/// Processor time of this process so far, all threads, in and out of the kernel. Under Linux the
-/// unit of these counters is 10 ms.
-fn cpu_s() -> Outcome<f64> {
-    let stat = std::fs::read_to_string("/proc/self/stat")?;
-    let after_name = stat.rsplit(')').next().ok_or("no stat")?;
-    let ticks = after_name.split_whitespace().skip(11).take(2);
-    let ticks = ticks.map(str::parse::<f64>).sum::<Result<f64, _>>()?;
-    Ok(ticks / 100.0)
+fn quickest(tries: Vec<Value>) -> Value {
+    let cpu_s = |tried: &Value| tried["mix_cpu_s"].as_f64().unwrap_or(f64::INFINITY);
+    tries.into_iter().min_by(|a, b| cpu_s(a).total_cmp(&cpu_s(b))).unwrap_or_default()
+}
+
+/// Processor time of this process so far, all threads, in and out of the kernel.
+fn cpu_s() -> f64 {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    time.tv_sec as f64 + 1e-9 * time.tv_nsec as f64
 }
 
 fn peak_memory_mib() -> Outcome<f64> {

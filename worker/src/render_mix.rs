@@ -38,7 +38,7 @@ pub use request::{Outputs, RenderKind, RenderRequest, Spotlight, StemEntry};
 
 use crate::plan::{Plan, plan};
 use kept_beds::Beds;
-use ripieno_engine::bed::Shelf;
+use ripieno_engine::bed::{BedError, Shelf};
 use ripieno_engine::plot::Plot;
 use ripieno_engine::stem::StemFile;
 use std::path::PathBuf;
@@ -57,7 +57,14 @@ pub fn render(
         .num_threads(request.threads)
         .build()
         .map_err(|error| RenderError::Impossible(error.to_string()))?;
-    pool.install(|| render_here(request, progress))
+    pool.install(|| match render_here(request, progress) {
+        // A sum turned out damaged only when the files were written: none is relied on any more.
+        Err(RenderError::Bed(BedError::Kept { .. })) => {
+            kept_beds::forget_sums(request);
+            render_here(request, progress)
+        }
+        done => done,
+    })
 }
 
 fn render_here(

@@ -10,7 +10,9 @@
 //! Gains are smoothed in integers: the result does not depend on how the signal is cut into
 //! calls. Where nothing needs limiting the signal passes unchanged to the bit.
 
+mod lines;
 mod oversample;
+mod screen;
 
 pub use oversample::{BOUND_FRAMES, BOUND_LAG, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_of};
 

@@ -5,13 +5,14 @@ use super::groups::GroupFiles;
 use super::grow::{Growing, Mix};
 use super::kept_beds::Beds;
 use super::measures::{self, Fingerprint};
-use super::shares::{Share, fingerprints, shares};
+use super::shares::{KeptSum, Share, fingerprints, shares};
 use super::spool::{Spool, Spooled};
 use super::stretch::{Measured, Place, Tail, stretches};
 use super::{BedCount, OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use rayon::prelude::*;
-use ripieno_engine::bed::{Refreshed, Shelf};
+use ripieno_engine::bed::{BedError, Refreshed, Shelf, StepsBuffer};
+use ripieno_engine::loudness::hops::PRE_ROLL_FRAMES;
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
@@ -35,11 +36,41 @@ pub(super) struct Sum {
 /// One stretch on its way to the files.
 struct Ready {
     first_frame: u64,
-    mix: [Vec<f32>; 2],
+    mix: Sound,
     /// The same before the tone of the mix, if it has one and group mixes are wanted.
     untoned: Option<[Vec<f32>; 2]>,
     /// One a group, the room last, where group mixes are wanted; an empty one is silent.
     groups: Vec<[Vec<f32>; 2]>,
+}
+
+impl Ready {
+    /// A mix without group mixes.
+    fn alone(first_frame: u64, mix: Sound) -> Self {
+        Self { first_frame, mix, untoned: None, groups: Vec::new() }
+    }
+}
+
+/// The mix of a stretch.
+enum Sound {
+    Made([Vec<f32>; 2]),
+    /// These frames of what was kept of it.
+    Kept(KeptSum, Range<usize>),
+}
+
+impl Sound {
+    /// What comes after it reaches back into this.
+    fn tail(&self) -> Result<Tail, BedError> {
+        let mut tail = Tail::default();
+        match self {
+            Sound::Made(mix) => tail.push([&mix[0], &mix[1]]),
+            Sound::Kept(kept, frames) => {
+                let from = frames.start.max(frames.end.saturating_sub(PRE_ROLL_FRAMES));
+                let buffer = &mut StepsBuffer::default();
+                kept.append_samples(from..frames.end, &mut tail.0, buffer)?;
+            }
+        }
+        Ok(tail)
+    }
 }
 
 /// Sums all groups over the plan's range.
@@ -80,6 +111,13 @@ fn keep(
     stretches: &Receiver<Ready>,
 ) -> Result<(Spooled, Option<GroupFiles>), RenderError> {
     for Ready { first_frame, mix, untoned, groups } in stretches {
+        let mix = match mix {
+            Sound::Made(mix) => mix,
+            Sound::Kept(kept, frames) => {
+                spool.take_kept(kept, frames);
+                continue;
+            }
+        };
         if let Some(files) = &mut files {
             let mix = untoned.as_ref().unwrap_or(&mix);
             let within =
@@ -169,7 +207,7 @@ impl<'a> Bus<'a> {
                 .into_par_iter()
                 .map(|stretch| self.grow(stretch))
                 .collect::<Result<Vec<_>, _>>()?;
-            for ready in self.finish(grown) {
+            for ready in self.finish(grown)? {
                 if !give(ready) {
                     return Ok(());
                 }
@@ -181,7 +219,7 @@ impl<'a> Bus<'a> {
     }
 
     /// Tone, in order; then measures, side by side.
-    fn finish(&mut self, grown: Vec<Growing>) -> Vec<Ready> {
+    fn finish(&mut self, grown: Vec<Growing>) -> Result<Vec<Ready>, RenderError> {
         let rate_hz = self.request.piece.sample_rate_hz;
         let mut ready = Vec::with_capacity(grown.len());
         let mut known = Vec::with_capacity(grown.len());
@@ -192,27 +230,31 @@ impl<'a> Bus<'a> {
                 tally(&mut self.count, *measured.unwrap_or(how));
             }
             let (done, measured) = self.tone(growing);
-            known.push((stretch, place, std::mem::take(&mut self.tail), measured));
-            let Tail(before) = &known[known.len() - 1].2;
-            self.tail.push([&before[0], &before[1]]);
-            self.tail.push([&done.mix[0], &done.mix[1]]);
+            let Tail(own) = done.mix.tail()?;
+            let before = self.tail.clone();
+            self.tail.push([&own[0], &own[1]]);
+            known.push((stretch, place, before, measured));
             ready.push(done);
         }
         let parts: Vec<(Place, Measured)> = known
             .into_par_iter()
             .zip(&ready)
             .map(|((stretch, place, tail, measured), ready)| {
-                let measured = measured.unwrap_or_else(|| {
-                    let mix = [&ready.mix[0][..], &ready.mix[1][..]];
-                    let measured = place.measure(rate_hz, tail.planes(), mix);
-                    self.keep(stretch, &measured);
-                    measured
-                });
+                let measured = match (measured, &ready.mix) {
+                    (None, Sound::Made(mix)) => {
+                        let mix = [&mix[0][..], &mix[1][..]];
+                        let measured = place.measure(rate_hz, tail.planes(), mix);
+                        self.keep(stretch, &measured);
+                        measured
+                    }
+                    // What was kept comes with its measures.
+                    (measured, _) => measured.unwrap_or_default(),
+                };
                 (place, measured)
             })
             .collect();
         self.parts.extend(parts);
-        ready
+        Ok(ready)
     }
 
     fn keep(&self, stretch: i64, measured: &Measured) {
@@ -226,13 +268,14 @@ impl<'a> Bus<'a> {
     }
 
     fn tone(&mut self, growing: Growing) -> (Ready, Option<Measured>) {
-        let Growing { place, mix, signals, measured, .. } = growing;
+        let Growing { stretch, place, mix, signals, measured, .. } = growing;
         let first_frame = place.first_frame;
         let mut mix = match mix {
             Mix::Sum(sum) => sum,
-            Mix::Samples(mix) => {
-                let ready = Ready { first_frame, mix, untoned: None, groups: Vec::new() };
-                return (ready, measured);
+            Mix::Samples(mix) => return (Ready::alone(first_frame, Sound::Made(mix)), measured),
+            Mix::Kept(kept) => {
+                let (_, within) = Place::of(stretch, &self.plan.range);
+                return (Ready::alone(first_frame, Sound::Kept(kept, within)), measured);
             }
         };
         let mut sent: [Vec<f32>; 2] = Default::default();
@@ -256,7 +299,7 @@ impl<'a> Bus<'a> {
         let mut mix = mix.samples();
         let untoned = (self.wants_groups && self.desk.has_mix_tone()).then(|| mix.clone());
         self.desk.mix(&mut mix);
-        (Ready { first_frame, mix, untoned, groups }, None)
+        (Ready { first_frame, mix: Sound::Made(mix), untoned, groups }, None)
     }
 }
 

@@ -7,9 +7,7 @@ use super::measures;
 use super::shares::{KeptSum, Share, encode};
 use super::stretch::{Measured, Place, STRETCH_FRAMES};
 use crate::plan::PlannedGroup;
-use ripieno_engine::bed::{
-    BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer, StepsError,
-};
+use ripieno_engine::bed::{BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer};
 use ripieno_engine::mix::{Curve, MixSum};
 use ripieno_engine::stem::BLOCK_FRAMES;
 
@@ -38,6 +36,8 @@ pub(super) enum Mix {
     Sum(MixSum),
     /// That is done.
     Samples([Vec<f32>; 2]),
+    /// That is just what was kept, to be read when it is wanted.
+    Kept(KeptSum),
 }
 
 /// A bed with what is to be made of it: under one curve and gain, or one taken out and another
@@ -76,8 +76,24 @@ impl<'a> Bus<'a> {
         let (place, within) = Place::of(stretch, &self.plan.range);
         let mut refreshed = vec![Refreshed::default(); self.plan.groups.len()];
         let Sources { base, beds, keep } = self.sources(stretch, &mut refreshed)?;
+        let path = self.beds.measures_path(stretch);
+        let measured = measures::load(&path, self.fingerprint(stretch));
+        let base = match base {
+            Some(kept) if beds.is_empty() && measured.is_some() => {
+                let mix = Mix::Kept(kept);
+                return Ok(Growing {
+                    stretch,
+                    place,
+                    mix,
+                    signals: Vec::new(),
+                    refreshed,
+                    measured,
+                });
+            }
+            base => base,
+        };
         let mut writer = keep.then(|| Beds::sum_writer(stretch));
-        let mut planes = [0, 1].map(|_| vec![0.0f32; place.frames]);
+        let mut planes = [0, 1].map(|_| Vec::with_capacity(place.frames));
         let mut sum = MixSum::silent(CHUNK_FRAMES);
         let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
         for first in (0..STRETCH_FRAMES as usize).step_by(CHUNK_FRAMES) {
@@ -86,10 +102,11 @@ impl<'a> Bus<'a> {
             if heard.is_empty() && !keep {
                 continue;
             }
-            sum.clear();
             if let Some(base) = &base {
-                let kept = sum.add_kept(&base.file, first / BLOCK_FRAMES, &mut steps);
-                kept.map_err(|source| self.damaged(stretch, source))?;
+                let kept = sum.begin_with(&base.file, first / BLOCK_FRAMES, &mut steps);
+                kept.map_err(|source| base.damaged(source))?;
+            } else {
+                sum.clear();
             }
             for Source { bed, parts } in &beds {
                 for (curve, gain) in parts {
@@ -97,10 +114,7 @@ impl<'a> Bus<'a> {
                 }
             }
             if !heard.is_empty() {
-                let to = heard.start - within.start..heard.end - within.start;
-                let from = heard.start - first..heard.end - first;
-                let [left, right] = &mut planes;
-                sum.copy_samples(from, [&mut left[to.clone()], &mut right[to]]);
+                sum.append_samples(heard.start - first..heard.end - first, &mut planes);
             }
             if let Some(writer) = &mut writer {
                 writer.push(sum.planes());
@@ -109,14 +123,8 @@ impl<'a> Bus<'a> {
         if let Some(writer) = writer {
             self.beds.keep_sum(stretch, writer, &encode(self.shares(stretch)));
         }
-        let path = self.beds.measures_path(stretch);
-        let measured = measures::load(&path, self.fingerprint(stretch));
         let mix = Mix::Samples(planes);
         Ok(Growing { stretch, place, mix, signals: Vec::new(), refreshed, measured })
-    }
-
-    fn damaged(&self, stretch: i64, source: StepsError) -> BedError {
-        BedError::Kept { path: self.beds.sum_path(stretch), source }
     }
 
     /// What a stretch is to be summed from.

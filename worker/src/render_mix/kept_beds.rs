@@ -90,7 +90,7 @@ impl Beds {
         &self,
         group: &str,
         stretch: i64,
-        work: impl Fn() -> Result<T, BedError>,
+        mut work: impl FnMut() -> Result<T, BedError>,
     ) -> Result<T, RenderError> {
         match work() {
             Err(BedError::Kept { .. }) => {
@@ -126,6 +126,14 @@ fn remove(path: &Path) {
         && error.kind() != std::io::ErrorKind::NotFound
     {
         tracing::debug!(%error, path = %path.display(), "a kept file cannot be removed");
+    }
+}
+
+/// Throws away every kept sum; they are made anew from the beds.
+pub(super) fn forget_sums(request: &RenderRequest<'_>) {
+    let Some(dir) = &request.beds_dir else { return };
+    if let Err(error) = std::fs::remove_dir_all(dir.join(SUMS)) {
+        tracing::debug!(%error, "the kept sums cannot be removed");
     }
 }
 

@@ -11,10 +11,11 @@ use super::{RenderError, RenderRequest, sealed};
 use crate::plan::{Plan, PlannedGroup, group_lufs};
 use rayon::prelude::*;
 use ripieno_engine::bed::{
-    Contribution, Refreshed, STRETCH_BLOCKS, Shelf, contents_of, encode_contents,
+    BedBuffer, Contribution, Refreshed, STRETCH_BLOCKS, Shelf, contents_of, encode_contents,
 };
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Mutex;
 
 const MAGIC: [u8; 8] = *b"riplev_1";
 
@@ -79,14 +80,21 @@ fn group_powers(
         known.get(stretch).is_none_or(|(of, _): &Powers| of != print)
     };
     let rate_hz = request.piece.sample_rate_hz;
+    let spare: Mutex<Vec<BedBuffer>> = Mutex::default();
     let anew = wanted
         .par_iter()
         .filter(stale)
         .map(|(stretch, print)| {
-            beds.whole(&group.name, *stretch, || {
+            let mut buffer =
+                spare.lock().ok().and_then(|mut spare| spare.pop()).unwrap_or_default();
+            let measured = beds.whole(&group.name, *stretch, || {
                 let (bed, how) = beds.refresh(&group.name, *stretch, &stems, shelf)?;
-                Ok((*stretch, (*print, bed.powers(rate_hz)?), how))
-            })
+                Ok((*stretch, (*print, bed.powers(rate_hz, &mut buffer)?), how))
+            });
+            if let Ok(mut spare) = spare.lock() {
+                spare.push(buffer);
+            }
+            measured
         })
         .collect::<Result<Vec<_>, RenderError>>()?;
     let changed = !anew.is_empty();

@@ -8,11 +8,13 @@ use super::measures::Fingerprint;
 use super::stretch::{Place, grid_range, is_shut, stretches};
 use crate::plan::Plan;
 use ripieno_engine::bed::{
-    Key, STRETCH_BLOCKS, StepsFile, contents_of, decode_contents, encode_contents,
+    BedError, Key, STRETCH_BLOCKS, StepsBuffer, StepsError, StepsFile, contents_of,
+    decode_contents, encode_contents,
 };
 use ripieno_engine::mix::{Curve, CurvePoint, Shape};
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
 
 /// What kept sums are called inside.
 pub(super) const MAGIC: [u8; 8] = *b"ripsum_2";
@@ -76,6 +78,7 @@ pub(super) fn fingerprints(plan: &Plan, shares: &[Vec<Share>]) -> Vec<Fingerprin
 
 /// The sum of all groups over one stretch, as it was kept.
 pub(super) struct KeptSum {
+    path: PathBuf,
     pub(super) file: StepsFile,
     pub(super) shares: Vec<Share>,
 }
@@ -86,7 +89,23 @@ impl KeptSum {
         let first_block = stretch * STRETCH_BLOCKS as i64;
         let file = StepsFile::open(path, MAGIC, first_block, STRETCH_BLOCKS).ok()?;
         let shares = decode(file.head())?;
-        Some(Self { file, shares })
+        Some(Self { path: path.to_owned(), file, shares })
+    }
+
+    /// Appends some frames as samples, left and right, counted from the first of the stretch.
+    pub(super) fn append_samples(
+        &self,
+        frames: Range<usize>,
+        out: &mut [Vec<f32>; 2],
+        buffer: &mut StepsBuffer,
+    ) -> Result<(), BedError> {
+        let read = self.file.append_samples(frames, out, buffer);
+        read.map_err(|source| self.damaged(source))
+    }
+
+    /// That it is no longer what was written.
+    pub(super) fn damaged(&self, source: StepsError) -> BedError {
+        BedError::Kept { path: self.path.clone(), source }
     }
 }
 

@@ -2,6 +2,8 @@
 //! long mix needs no more memory than a short one.
 
 use super::RenderError;
+use super::shares::KeptSum;
+use ripieno_engine::bed::StepsBuffer;
 use std::fs::File;
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
@@ -19,6 +21,8 @@ pub(super) type Sink<'a> = dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError> 
 /// A part of a recording.
 enum Part {
     Held([Vec<f32>; 2]),
+    /// Frames of a kept sum, which are read only when they are wanted.
+    Kept(KeptSum, Range<usize>),
     /// Planar in the file, from a frame of it on.
     Stored {
         at: u64,
@@ -33,6 +37,7 @@ pub(super) struct Spool {
     file: Option<File>,
     stored: u64,
     frames: u64,
+    /// Frames that may still be held.
     held_frames: u64,
     pending: [Vec<f32>; 2],
 }
@@ -79,14 +84,25 @@ impl Spool {
     /// Takes a block as it is. All is taken or all is pushed.
     pub(super) fn take(&mut self, planes: [Vec<f32>; 2]) -> Result<(), RenderError> {
         let frames = planes[0].len();
-        let part = if self.frames + frames as u64 <= self.held_frames {
+        let part = if frames as u64 <= self.held_frames {
+            self.held_frames -= frames as u64;
             Part::Held(planes)
         } else {
             self.store(&planes)?
         };
-        self.parts.push((self.frames, part));
-        self.frames += frames as u64;
+        self.put(part);
         Ok(())
+    }
+
+    /// Takes some frames of a kept sum. All is taken or all is pushed.
+    pub(super) fn take_kept(&mut self, kept: KeptSum, frames: Range<usize>) {
+        self.put(Part::Kept(kept, frames));
+    }
+
+    fn put(&mut self, part: Part) {
+        let frames = part.frames();
+        self.parts.push((self.frames, part));
+        self.frames += frames;
     }
 
     fn store(&mut self, planes: &[Vec<f32>; 2]) -> Result<Part, RenderError> {
@@ -123,7 +139,7 @@ impl Spooled {
     /// Hands out a range, piece by piece, each with the number of its first frame.
     pub(super) fn each(&self, range: Range<u64>, sink: &mut Sink<'_>) -> Result<(), RenderError> {
         let from = self.parts.partition_point(|(first, part)| first + part.frames() <= range.start);
-        let mut read = [Vec::new(), Vec::new()];
+        let (mut read, mut buffer) = ([Vec::new(), Vec::new()], StepsBuffer::default());
         for (first, part) in &self.parts[from..] {
             let mut at = (*first).max(range.start);
             let end = (first + part.frames()).min(range.end);
@@ -133,6 +149,12 @@ impl Spooled {
                 match part {
                     Part::Held([left, right]) => {
                         sink(at, &[&left[within.clone()], &right[within]])?;
+                    }
+                    Part::Kept(kept, frames) => {
+                        let frames = frames.start + within.start..frames.start + within.end;
+                        read.iter_mut().for_each(Vec::clear);
+                        kept.append_samples(frames, &mut read, &mut buffer)?;
+                        sink(at, &[&read[0], &read[1]])?;
                     }
                     Part::Stored { at: stored_at, frames } => {
                         self.read(*stored_at, *frames, within, &mut read)?;
@@ -169,6 +191,7 @@ impl Part {
     fn frames(&self) -> u64 {
         match self {
             Part::Held([left, _]) => left.len() as u64,
+            Part::Kept(_, frames) => frames.len() as u64,
             Part::Stored { frames, .. } => *frames as u64,
         }
     }

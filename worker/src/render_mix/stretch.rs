@@ -57,7 +57,7 @@ fn part(stretch: i64, range: &Range<i64>) -> Range<usize> {
 }
 
 /// The end of a programme so far, as long as a part's measures reach back.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Tail(pub(super) [Vec<f32>; 2]);
 
 impl Tail {

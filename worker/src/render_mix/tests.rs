@@ -285,6 +285,25 @@ fn any_history_of_changes_gives_the_mix_made_from_nothing() {
 }
 
 /// Flips a bit in the middle.
+/// A stretch in which nothing has changed is read only as the files are written.
+#[test]
+fn a_kept_sum_damaged_unnoticed_is_made_anew() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.beds_dir = Some(dir.path().join("beds"));
+    request.stems = (0..3).map(|number| stem(dir.path(), number, 0.1)).collect();
+    let first = mix_hash(&render(&request, &|_| {}).unwrap());
+    let sums = dir.path().join("beds/mix");
+    let sums = std::fs::read_dir(sums).unwrap().map(|entry| entry.unwrap().path());
+    let sums: Vec<_> = sums.filter(|path| path.extension().is_some_and(|e| e == "sum")).collect();
+    assert!(!sums.is_empty());
+    sums.iter().for_each(|path| damage(path));
+    assert_eq!(first, mix_hash(&render(&request, &|_| {}).unwrap()));
+    assert_eq!(first, mix_hash(&render(&request, &|_| {}).unwrap()));
+}
+
 fn damage(path: &Path) {
     let mut bytes = std::fs::read(path).unwrap();
     let middle = bytes.len() * 3 / 4;

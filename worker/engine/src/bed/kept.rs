@@ -84,6 +84,7 @@ pub enum GroupBed<'a> {
 pub struct BedBuffer {
     steps: StepsBuffer,
     wide: [Vec<i64>; 2],
+    samples: [Vec<f32>; 2],
     scratch: Scratch,
 }
 
@@ -132,17 +133,20 @@ impl<'a> GroupBed<'a> {
     ///
     /// # Errors
     /// [`BedError`]: a stem or the bed cannot be read.
-    pub fn powers(&self, rate_hz: u32) -> Result<Vec<f64>, BedError> {
-        let mut buffer = BedBuffer::default();
-        let mut planes = [Vec::new(), Vec::new()];
+    pub fn powers(&self, rate_hz: u32, buffer: &mut BedBuffer) -> Result<Vec<f64>, BedError> {
+        let mut samples = std::mem::take(&mut buffer.samples);
+        for plane in &mut samples {
+            plane.resize(self.blocks() * BLOCK_FRAMES, 0.0f32);
+        }
         for block in 0..self.blocks() {
-            for (plane, steps) in planes.iter_mut().zip(self.read(block, &mut buffer)?) {
-                let from = plane.len();
-                plane.resize(from + BLOCK_FRAMES, 0.0f32);
-                steps.to_samples(&mut plane[from..]);
+            let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
+            for (plane, steps) in samples.iter_mut().zip(self.read(block, buffer)?) {
+                steps.to_samples(&mut plane[frames.clone()]);
             }
         }
-        Ok(block_powers(rate_hz, [&planes[0], &planes[1]], BLOCK_FRAMES))
+        let powers = block_powers(rate_hz, [&samples[0], &samples[1]], BLOCK_FRAMES);
+        buffer.samples = samples;
+        Ok(powers)
     }
 
     /// With its steps spread.
@@ -193,7 +197,7 @@ impl<'a> GroupBed<'a> {
                 Ok([side(left), side(right)])
             }
             GroupBed::Kept { bed, changes } => {
-                let BedBuffer { steps, wide, scratch } = buffer;
+                let BedBuffer { steps, wide, scratch, .. } = buffer;
                 let read = bed.steps.read(block, steps).map_err(|error| bed.damaged(error))?;
                 let at = self.first_block() + block as i64;
                 if !changes.iter().any(|batch| batch.sounds_in(at)) {

@@ -14,6 +14,7 @@ use super::STEPS_PER_UNIT;
 use crate::stem::BLOCK_FRAMES;
 use std::fs::File;
 use std::io::{self, Read, Write};
+use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -50,8 +51,17 @@ pub enum Steps<'a> {
 }
 
 impl Steps<'_> {
+    /// Some of its frames.
+    fn part(&self, frames: Range<usize>) -> Self {
+        match self {
+            Steps::Silent => Steps::Silent,
+            Steps::Narrow(steps) => Steps::Narrow(&steps[frames]),
+            Steps::Wide(steps) => Steps::Wide(&steps[frames]),
+        }
+    }
+
     /// Spreads them over `to`.
-    pub(super) fn copy_to(self, to: &mut [i64]) {
+    pub(crate) fn copy_to(self, to: &mut [i64]) {
         match self {
             Steps::Silent => to.fill(0),
             Steps::Narrow(steps) => {
@@ -167,6 +177,30 @@ impl StepsFile {
     #[must_use]
     pub fn blocks(&self) -> usize {
         self.places.len() / 2
+    }
+
+    /// Appends some frames as samples, left and right, counted from the first.
+    ///
+    /// # Errors
+    /// [`StepsError`]: it cannot be read, or is not what was written.
+    pub fn append_samples(
+        &self,
+        frames: Range<usize>,
+        out: &mut [Vec<f32>; 2],
+        buffer: &mut StepsBuffer,
+    ) -> Result<(), StepsError> {
+        let mut at = frames.start;
+        while at < frames.end {
+            let (block, within) = (at / BLOCK_FRAMES, at % BLOCK_FRAMES);
+            let count = (frames.end - at).min(BLOCK_FRAMES - within);
+            for (out, steps) in out.iter_mut().zip(self.read(block, buffer)?) {
+                let from = out.len();
+                out.resize(from + count, 0.0);
+                steps.part(within..within + count).to_samples(&mut out[from..]);
+            }
+            at += count;
+        }
+        Ok(())
     }
 
     /// Left and right of one block, counted from the first; silence beyond the last.

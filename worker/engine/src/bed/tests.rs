@@ -264,7 +264,7 @@ fn incoherent_stems_grow_by_ten_log_n() {
             .collect();
         let mut bed = Bed::silent(0, 16);
         bed.add(&parts).unwrap();
-        let powers = GroupBed::Made(bed).powers(48_000).unwrap();
+        let powers = GroupBed::Made(bed).powers(48_000, &mut BedBuffer::default()).unwrap();
         10.0 * (powers.iter().sum::<f64>() / 16.0).log10()
     };
     let one = level(1);

@@ -1,15 +1,17 @@
 //! Peaks between the samples.
 
-use std::f64::consts::PI;
-
-/// Taps to either side of a point between samples.
-const HALF_TAPS: usize = 24;
-
-/// Shape of the Kaiser window; 7 keeps the interpolator flat within 0.01 dB to 0.45 of the rate.
-const KAISER_BETA: f64 = 7.0;
+use super::lines::{HALF_TAPS, Lines, Taps, highest_of, read, taps};
 
 /// Frames worked on at once.
-const CHUNK: usize = 512;
+pub(super) const CHUNK: usize = 512;
+
+/// Frames taken in at once by what reads a long part: whole chunks that stay in the first-level
+/// cache.
+const PIECE: usize = 4 * CHUNK;
+
+/// Four points a sample under-read by at most 0.55 dB at 0.45 of the rate; what they read below
+/// this share of a peak cannot pass it.
+const UNDER_READ: f32 = 0.9;
 
 /// Finds, for every sample, the highest absolute value of the waveform from it up to the next
 /// one, read at four points by windowed-sinc interpolation, over all channels.
@@ -25,12 +27,12 @@ impl PeakFinder {
     /// A finder for some channels.
     #[must_use]
     pub fn new(channels: usize, interesting: f32) -> Self {
-        Self { interesting, lines: Lines::new(channels, 4) }
+        Self { interesting, lines: Lines::new(channels) }
     }
 
     /// A finder for what follows `before`.
     pub(super) fn after(before: &[&[f32]], interesting: f32) -> Self {
-        Self { interesting, lines: Lines::after(before, 4, HALF_TAPS - 1) }
+        Self { interesting, lines: Lines::after(before, HALF_TAPS - 1) }
     }
 
     /// Takes frames and appends the peaks that are known; they lag by `HALF_TAPS` frames.
@@ -42,7 +44,7 @@ impl PeakFinder {
             peaks.resize(start + count, 0.0);
             let peaks = &mut peaks[start..];
             if self.lines.own(from, peaks) * self.lines.gain > self.interesting {
-                self.lines.between(from, peaks);
+                self.lines.between(from, peaks, 0.0);
             }
         }
         self.lines.drop_front(ready);
@@ -62,7 +64,7 @@ impl PeakFinder {
 pub struct TruePeak {
     most: f32,
     coarse: Lines,
-    fine: Vec<Vec<f32>>,
+    fine: Vec<Taps>,
     peaks: Vec<f32>,
     bounds: Vec<f32>,
 }
@@ -90,7 +92,7 @@ pub struct Peaks {
 #[must_use]
 pub fn peaks_of(before: [&[f32]; 2], part: [&[f32]; 2], last: bool) -> Peaks {
     let mut reader = TruePeak::new(2);
-    reader.coarse = Lines::after(&before, 4, PEAK_REACH);
+    reader.coarse = Lines::after(&before, PEAK_REACH);
     reader.push(&part);
     if last {
         let silence = reader.coarse.silence();
@@ -108,7 +110,7 @@ impl TruePeak {
     pub fn new(channels: usize) -> Self {
         Self {
             most: 0.0,
-            coarse: Lines::new(channels, 4),
+            coarse: Lines::new(channels),
             fine: (1..16)
                 .filter(|phase| phase % 4 != 0)
                 .map(|p| taps(f64::from(p) / 16.0))
@@ -120,11 +122,16 @@ impl TruePeak {
 
     /// Takes frames, one slice a channel.
     pub fn push(&mut self, channels: &[&[f32]]) {
-        let ready = self.coarse.push(channels);
-        for from in (0..ready).step_by(CHUNK) {
-            self.chunk(from, CHUNK.min(ready - from));
+        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        for first in (0..frames).step_by(PIECE) {
+            let piece = |channel: &&'_ [f32]| first..channel.len().min(first + PIECE);
+            let channels: Vec<&[f32]> = channels.iter().map(|c| &c[piece(c)]).collect();
+            let ready = self.coarse.push(&channels);
+            for from in (0..ready).step_by(CHUNK) {
+                self.chunk(from, CHUNK.min(ready - from));
+            }
+            self.coarse.drop_front(ready);
         }
-        self.coarse.drop_front(ready);
     }
 
     fn chunk(&mut self, from: usize, count: usize) {
@@ -135,18 +142,19 @@ impl TruePeak {
             self.bounds.push(bound);
             return;
         }
-        self.coarse.between(from, peaks);
-        let highest = peaks.iter().copied().fold(0.0, f32::max);
-        self.bounds.push(highest);
+        let dull = self.coarse.between(from, peaks, self.most * UNDER_READ);
+        let highest = highest_of(peaks);
+        self.bounds.push(highest.max(dull));
         self.most = self.most.max(highest);
-        // Four points under-read by at most 0.55 dB at 0.45 of the rate.
-        let near = self.most * 0.9;
+        let near = self.most * UNDER_READ;
+        if highest < near {
+            return;
+        }
         for at in (0..count).filter(|&at| self.peaks[at] >= near) {
             for history in &self.coarse.history {
                 let reach = &history[from + at..from + at + 2 * HALF_TAPS];
                 for taps in &self.fine {
-                    let value: f32 = taps.iter().zip(reach).map(|(tap, s)| tap * s).sum();
-                    self.most = self.most.max(value.abs());
+                    self.most = self.most.max(read(taps, reach).abs());
                 }
             }
         }
@@ -161,169 +169,10 @@ impl TruePeak {
     }
 }
 
-/// The last samples of every channel, and the taps that read between them.
-struct Lines {
-    phases: Vec<Vec<f32>>,
-    /// Largest sum of absolute taps: how far interpolation can overshoot.
-    gain: f32,
-    history: Vec<Vec<f32>>,
-}
-
-static SILENCE: [f32; HALF_TAPS] = [0.0; HALF_TAPS];
-
-impl Lines {
-    fn new(channels: usize, factor: usize) -> Self {
-        let phases: Vec<Vec<f32>> =
-            (1..factor).map(|phase| taps(phase as f64 / factor as f64)).collect();
-        // Any fraction's sum of absolute taps lies within a hundredth of the highest of these.
-        let gain = phases
-            .iter()
-            .map(|taps| taps.iter().map(|tap| tap.abs()).sum::<f32>() * 1.02)
-            .fold(1.0, f32::max);
-        // Silence before the start lets the first sample have its full neighbourhood.
-        Self { phases, gain, history: vec![vec![0.0; HALF_TAPS - 1]; channels] }
-    }
-
-    /// As if the last `count` frames of `before` had been looked at already.
-    fn after(before: &[&[f32]], factor: usize, count: usize) -> Self {
-        let mut lines = Self::new(before.len(), factor);
-        for (history, before) in lines.history.iter_mut().zip(before) {
-            history.clear();
-            history.resize(count.saturating_sub(before.len()), 0.0);
-            history.extend_from_slice(&before[before.len().saturating_sub(count)..]);
-        }
-        lines
-    }
-
-    /// Takes frames; gives how many can be looked at.
-    fn push(&mut self, channels: &[&[f32]]) -> usize {
-        for (history, channel) in self.history.iter_mut().zip(channels) {
-            history.extend_from_slice(channel);
-        }
-        let length = self.history.iter().map(Vec::len).min().unwrap_or(0);
-        (length + 1).saturating_sub(2 * HALF_TAPS)
-    }
-
-    fn drop_front(&mut self, count: usize) {
-        for history in &mut self.history {
-            history.drain(..count);
-        }
-    }
-
-    fn silence(&self) -> Vec<&'static [f32]> {
-        self.history.iter().map(|_| &SILENCE[..]).collect()
-    }
-
-    /// Raises `peaks` to the samples' own values; gives the highest in reach.
-    fn own(&self, from: usize, peaks: &mut [f32]) -> f32 {
-        let mut highest = 0.0f32;
-        for history in &self.history {
-            let reach = &history[from..from + peaks.len() + 2 * HALF_TAPS - 1];
-            for (peak, sample) in peaks.iter_mut().zip(&reach[HALF_TAPS - 1..]) {
-                *peak = peak.max(sample.abs());
-            }
-            highest = reach.iter().fold(highest, |most, sample| most.max(sample.abs()));
-        }
-        highest
-    }
-
-    /// Raises `peaks` to the values between the samples.
-    fn between(&self, from: usize, peaks: &mut [f32]) {
-        for history in &self.history {
-            let reach = &history[from..from + peaks.len() + 2 * HALF_TAPS - 1];
-            for taps in &self.phases {
-                raise(reach, taps, peaks);
-            }
-        }
-    }
-}
-
-/// Samples whose sums are kept in registers at a time.
-const LANES: usize = 32;
-
-#[inline(always)]
-fn raise_body(reach: &[f32], taps: &[f32], peaks: &mut [f32]) {
-    let (groups, rest) = peaks.as_chunks_mut::<LANES>();
-    let done = groups.len() * LANES;
-    for (number, group) in groups.iter_mut().enumerate() {
-        let mut line = [0.0f32; LANES];
-        for (tap, reach) in taps.iter().zip(reach[number * LANES..].windows(LANES)) {
-            for (value, sample) in line.iter_mut().zip(reach) {
-                *value += tap * sample;
-            }
-        }
-        for (peak, value) in group.iter_mut().zip(line) {
-            *peak = peak.max(value.abs());
-        }
-    }
-    for (peak, reach) in rest.iter_mut().zip(reach[done..].windows(taps.len())) {
-        let value = taps.iter().zip(reach).fold(0.0f32, |sum, (tap, sample)| sum + tap * sample);
-        *peak = peak.max(value.abs());
-    }
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn raise_avx2(reach: &[f32], taps: &[f32], peaks: &mut [f32]) {
-    raise_body(reach, taps, peaks);
-}
-
-/// Raises `peaks` to what `taps` read; wider vectors change nothing in the result, since every
-/// lane adds its own sample's products in the same order.
-fn raise(reach: &[f32], taps: &[f32], peaks: &mut [f32]) {
-    #[cfg(target_arch = "x86_64")]
-    if std::is_x86_feature_detected!("avx2") {
-        // SAFETY: the processor has AVX2.
-        #[allow(unsafe_code)]
-        return unsafe { raise_avx2(reach, taps, peaks) };
-    }
-    raise_body(reach, taps, peaks);
-}
-
-/// Windowed-sinc taps that read the waveform `fraction` of a sample after the middle.
-fn taps(fraction: f64) -> Vec<f32> {
-    let half = HALF_TAPS as f64;
-    let taps: Vec<f64> = (0..2 * HALF_TAPS)
-        .map(|tap| {
-            let x = tap as f64 - (half - 1.0) - fraction;
-            let sinc = if x.abs() < 1e-12 { 1.0 } else { (PI * x).sin() / (PI * x) };
-            let inside = (1.0 - (x / half).powi(2)).max(0.0);
-            sinc * bessel_i0(KAISER_BETA * inside.sqrt()) / bessel_i0(KAISER_BETA)
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    taps.iter().map(|tap| (tap / sum) as f32).collect()
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series (Abramowitz and
-/// Stegun 9.6.12).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let mut term = 1.0;
-    let mut sum = 1.0;
-    for k in 1..60 {
-        term *= quarter / f64::from(k * k);
-        sum += term;
-    }
-    sum
-}
-
 #[cfg(test)]
 mod tests {
+    use super::super::lines::taps;
     use super::*;
-
-    #[test]
-    fn vector_and_scalar_twins_agree_to_the_last_bit() {
-        let mut random = fastrand::Rng::with_seed(9);
-        let reach: Vec<f32> =
-            (0..CHUNK + 2 * HALF_TAPS - 1).map(|_| random.f32() * 2.0 - 1.0).collect();
-        for fraction in [0.25, 0.5, 0.75] {
-            let (mut plain, mut vector) = ([0.0; CHUNK], [0.0; CHUNK]);
-            raise_body(&reach, &taps(fraction), &mut plain);
-            raise(&reach, &taps(fraction), &mut vector);
-            assert_eq!(plain, vector);
-        }
-    }
 
     /// The obvious reading: every sample at every one of sixteen fractions.
     #[test]

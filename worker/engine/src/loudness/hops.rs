@@ -7,6 +7,7 @@
 
 use super::{CURVE_STEP_S, LOUDNESS_OFFSET_LU, Loudness};
 use std::f64::consts::PI;
+use std::ops::Range;
 
 /// Frames before a part that its sums depend on.
 pub const PRE_ROLL_FRAMES: usize = 8192;
@@ -49,8 +50,8 @@ pub fn block_powers(rate_hz: u32, part: [&[f32]; 2], block: usize) -> Vec<f64> {
 /// Segments of a part that are filtered beside each other.
 const SEGMENTS: usize = LANES / 2;
 
-/// The part is cut into segments, each with the frames before it to start on, whose filters run
-/// side by side: alone a filter waits for its own last result most of the time.
+/// The part is cut into segments of whole hops, each with the frames before it to start on, whose
+/// filters run side by side: alone a filter waits for its own last result most of the time.
 fn sums(
     rate_hz: u32,
     hop: usize,
@@ -60,49 +61,72 @@ fn sums(
 ) -> Vec<f64> {
     let frames = part[0].len().min(part[1].len());
     let mut sums = vec![0.0; (phase + frames).div_ceil(hop)];
-    let roll = before[0].len().min(before[1].len()).min(PRE_ROLL_FRAMES);
-    let segment = (frames.div_ceil(SEGMENTS)).max(PRE_ROLL_FRAMES);
-    let lead: [Vec<f32>; 2] = [0, 1].map(|side: usize| {
-        let before = &before[side][before[side].len() - roll..];
-        [before, &part[side][..segment.min(frames)]].concat()
-    });
-    let mut lanes: [&[f32]; LANES] = [&[]; LANES];
-    let mut skips = [roll; SEGMENTS];
-    for number in 0..SEGMENTS {
-        for side in 0..2 {
-            lanes[2 * number + side] = if number == 0 {
-                &lead[side]
-            } else {
-                let upto = ((number + 1) * segment).min(frames);
-                let from = (number * segment - PRE_ROLL_FRAMES).min(upto);
-                skips[number] = PRE_ROLL_FRAMES;
-                &part[side][from..upto]
-            };
-        }
-    }
+    let cut = Cut::new(before, part, frames, hop);
     let mut filter = Weighting::new(rate_hz);
-    let mut squares: Vec<[f64; SEGMENTS]> = Vec::new();
-    let length = lanes.iter().map(|lane| lane.len()).max().unwrap_or(0);
-    for at in (0..length).step_by(CHUNK) {
-        let upto = length.min(at + CHUNK);
-        filter.squares(&lanes, at..upto, &mut squares);
-        for (number, &skip) in skips.iter().enumerate() {
-            let end = lanes[2 * number].len().min(upto);
-            let mut n = at.max(skip);
-            while n < end {
-                let place = phase + number * segment + n - skip;
-                let next = end.min(n + hop - place % hop);
-                let own = squares[n - at..next - at].iter().map(|squares| squares[number]);
-                sums[place / hop] += own.sum::<f64>();
-                n = next;
+    let mut at = if cut.own[1] > 0 { 0 } else { cut.silent };
+    while at < PRE_ROLL_FRAMES + cut.own[0] {
+        let done = at.checked_sub(PRE_ROLL_FRAMES);
+        let hop_end = done.map(|done| at + hop - (phase + done) % hop);
+        let upto = cut.border_after(at).min(hop_end.unwrap_or(usize::MAX)).min(at + RUN_FRAMES);
+        let lanes = std::array::from_fn(|lane| cut.lane(lane / 2, lane % 2, at..upto));
+        let squares = filter.squares(&lanes);
+        for (number, squares) in squares.as_chunks::<2>().0.iter().enumerate() {
+            if let Some(done) = done.filter(|done| *done < cut.own[number]) {
+                sums[(phase + number * cut.segment + done) / hop] += squares[0] + squares[1];
             }
         }
+        at = upto;
     }
     sums
 }
 
-/// Frames filtered at a time.
-const CHUNK: usize = 1024;
+/// A part in segments, all filtered along one time: [`PRE_ROLL_FRAMES`] that come before a
+/// segment, then its own frames.
+struct Cut<'a> {
+    before: [&'a [f32]; 2],
+    part: [&'a [f32]; 2],
+    /// Frames of the time before the first segment that lie before `before`.
+    silent: usize,
+    segment: usize,
+    /// Frames of each segment.
+    own: [usize; SEGMENTS],
+}
+
+impl<'a> Cut<'a> {
+    fn new(before: [&'a [f32]; 2], part: [&'a [f32]; 2], frames: usize, hop: usize) -> Self {
+        let roll = before[0].len().min(before[1].len()).min(PRE_ROLL_FRAMES);
+        let segment = frames.div_ceil(SEGMENTS).max(PRE_ROLL_FRAMES).next_multiple_of(hop);
+        let own =
+            std::array::from_fn(|number| frames.saturating_sub(number * segment).min(segment));
+        Self { before, part, silent: PRE_ROLL_FRAMES - roll, segment, own }
+    }
+
+    /// Where, after a time, some lane begins or ends.
+    fn border_after(&self, at: usize) -> usize {
+        let ends = self.own.iter().map(|own| PRE_ROLL_FRAMES + own);
+        let borders = ends.chain([self.silent, PRE_ROLL_FRAMES]);
+        borders.filter(|border| *border > at).min().unwrap_or(usize::MAX)
+    }
+
+    /// What one side of a segment has over some time without borders.
+    fn lane(&self, number: usize, side: usize, time: Range<usize>) -> &'a [f32] {
+        let own = self.own[number];
+        let early = number == 0 && time.start < PRE_ROLL_FRAMES;
+        if own == 0 || time.start >= PRE_ROLL_FRAMES + own || (early && time.start < self.silent) {
+            return &SILENCE[..time.len()];
+        }
+        let (from, shift) = match early {
+            true => (self.before[side], self.before[side].len()),
+            false => (self.part[side], number * self.segment),
+        };
+        &from[shift + time.start - PRE_ROLL_FRAMES..shift + time.end - PRE_ROLL_FRAMES]
+    }
+}
+
+/// Most frames filtered at a time.
+const RUN_FRAMES: usize = 1024;
+
+static SILENCE: [f32; RUN_FRAMES] = [0.0; RUN_FRAMES];
 
 /// Channels filtered beside each other.
 const LANES: usize = 8;
@@ -136,44 +160,33 @@ impl Weighting {
         Self { shelf, high_pass, states: [[0.0; LANES]; 4] }
     }
 
-    /// Squares of every two lanes together; a lane that has ended is silent.
-    fn squares(
-        &mut self,
-        lanes: &[&[f32]; LANES],
-        range: std::ops::Range<usize>,
-        out: &mut Vec<[f64; SEGMENTS]>,
-    ) {
-        let mut input = [[0.0f32; LANES]; CHUNK];
-        let input = &mut input[..range.len()];
-        for (lane, samples) in lanes.iter().enumerate() {
-            let samples = samples.get(range.start..).unwrap_or(&[]);
-            for (input, sample) in input.iter_mut().zip(samples) {
-                input[lane] = *sample;
-            }
-        }
-        out.resize(input.len(), [0.0; SEGMENTS]);
+    /// Sums of the squares of every lane's next frames, equally many.
+    fn squares(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
         #[cfg(target_arch = "x86_64")]
         if std::is_x86_feature_detected!("avx2") {
             // SAFETY: the processor has AVX2.
             #[allow(unsafe_code)]
-            return unsafe { self.run_avx2(input, out) };
+            return unsafe { self.run_avx2(lanes) };
         }
-        self.run(input, out);
+        self.run(lanes)
     }
 
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2")]
-    fn run_avx2(&mut self, input: &[[f32; LANES]], out: &mut [[f64; SEGMENTS]]) {
-        self.run(input, out);
+    fn run_avx2(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
+        self.run(lanes)
     }
 
     /// Every lane does the same in the same order, so wider vectors change nothing.
     #[inline(always)]
-    fn run(&mut self, input: &[[f32; LANES]], out: &mut [[f64; SEGMENTS]]) {
+    fn run(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
         let [mut s0, mut s1, mut s2, mut s3] = self.states;
         let (f, g) = (self.shelf, self.high_pass);
-        for (x, out) in input.iter().zip(out) {
-            let mut z = [0.0; LANES];
+        let mut squares = [0.0; LANES];
+        let frames = lanes.iter().map(|lane| lane.len()).min().unwrap_or(0);
+        let lanes = lanes.map(|lane| &lane[..frames]);
+        for at in 0..frames {
+            let x = lanes.map(|lane| lane[at]);
             for lane in 0..LANES {
                 let x = f64::from(x[lane]);
                 let y = f[0] * x + s0[lane];
@@ -182,10 +195,7 @@ impl Weighting {
                 let weighted = g[0] * y + s2[lane];
                 s2[lane] = g[1] * y - g[3] * weighted + s3[lane];
                 s3[lane] = g[2] * y - g[4] * weighted;
-                z[lane] = weighted * weighted;
-            }
-            for (number, out) in out.iter_mut().enumerate() {
-                *out = z[2 * number] + z[2 * number + 1];
+                squares[lane] += weighted * weighted;
             }
         }
         self.states = [s0, s1, s2, s3];
@@ -193,6 +203,7 @@ impl Weighting {
         for state in self.states.iter_mut().flatten().filter(|state| state.abs() < 1e-30) {
             *state = 0.0;
         }
+        squares
     }
 }
 
@@ -229,7 +240,7 @@ pub fn integrated_lufs(powers: &[f64]) -> Option<f64> {
 #[must_use]
 pub fn loudness_of(powers: &[f64]) -> Loudness {
     let highest = |hops: usize| {
-        let most = powers.windows(hops).map(|w| w.iter().sum::<f64>()).fold(0.0, f64::max);
+        let most = highest_window(powers, hops);
         (most > 0.0).then(|| lufs(most / hops as f64))
     };
     let every = (CURVE_STEP_S * HOPS_PER_S as f64) as usize;
@@ -245,6 +256,29 @@ pub fn loudness_of(powers: &[f64]) -> Loudness {
         true_peak_dbtp: None,
         short_term_curve_lufs: curve.collect(),
     }
+}
+
+/// The largest sum of `length` neighbours. Every window is the end of one block of that length
+/// and the beginning of the next, so nothing is ever subtracted and a silence sums to nothing.
+fn highest_window(powers: &[f64], length: usize) -> f64 {
+    let mut ends = vec![0.0; length + 1];
+    let mut most = 0.0f64;
+    for (number, block) in powers.chunks(length).enumerate() {
+        let mut beginning = 0.0;
+        for (at, power) in block.iter().enumerate() {
+            beginning += power;
+            if number > 0 || at + 1 == length {
+                most = most.max(ends[at + 1] + beginning);
+            }
+        }
+        if block.len() == length {
+            for (at, power) in block.iter().enumerate().rev() {
+                ends[at] = ends[at + 1] + power;
+            }
+            ends[length] = 0.0;
+        }
+    }
+    most
 }
 
 /// Loudness range: from the 10th to the 95th percentile of short-term loudness, gated.
@@ -324,6 +358,16 @@ mod tests {
             let sums = hop_sums(48_000, [&[], &[]], [&plane, &plane], 0);
             let range = loudness_of(&powers(&sums)).range_lu.unwrap();
             assert!((range - expected_lu).abs() < 1.0, "{range}");
+        }
+    }
+
+    #[test]
+    fn the_highest_window_is_the_highest_of_all() {
+        let mut random = fastrand::Rng::with_seed(6);
+        for count in [0, 1, 39, 40, 41, 80, 333] {
+            let powers: Vec<f64> = (0..count).map(|_| random.f64().powi(8)).collect();
+            let plain = powers.windows(40).map(|w| w.iter().sum::<f64>()).fold(0.0, f64::max);
+            assert!((highest_window(&powers, 40) - plain).abs() <= 1e-12 * plain, "{count}");
         }
     }
 

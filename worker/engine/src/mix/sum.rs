@@ -96,12 +96,12 @@ impl MixSum {
         Ok(())
     }
 
-    /// Adds whole blocks of a sum that was kept, the first of them by its number in the file, as
-    /// many as this sum has.
+    /// Becomes whole blocks of a sum that was kept, the first of them by its number in the file,
+    /// as many as this sum has.
     ///
     /// # Errors
     /// [`StepsError`]: it cannot be read, or is not what was written.
-    pub fn add_kept(
+    pub fn begin_with(
         &mut self,
         kept: &StepsFile,
         first: usize,
@@ -111,17 +111,7 @@ impl MixSum {
         let blocks = left.chunks_exact_mut(BLOCK_FRAMES).zip(right.chunks_exact_mut(BLOCK_FRAMES));
         for (block, (left, right)) in (first..).zip(blocks) {
             for (plane, steps) in [left, right].into_iter().zip(kept.read(block, buffer)?) {
-                match steps {
-                    Steps::Silent => {}
-                    Steps::Narrow(steps) => {
-                        for (sum, step) in plane.iter_mut().zip(steps) {
-                            *sum += i64::from(i32::from_le_bytes(*step));
-                        }
-                    }
-                    Steps::Wide(steps) => {
-                        plane.iter_mut().zip(steps).for_each(|(sum, step)| *sum += step);
-                    }
-                }
+                steps.copy_to(plane);
             }
         }
         Ok(())
@@ -146,16 +136,17 @@ impl MixSum {
     /// As samples.
     #[must_use]
     pub fn samples(&self) -> [Vec<f32>; 2] {
-        let mut out = self.planes.each_ref().map(|plane| vec![0.0; plane.len()]);
-        let [left, right] = &mut out;
-        self.copy_samples(0..self.planes[0].len(), [left, right]);
+        let mut out = [Vec::new(), Vec::new()];
+        self.append_samples(0..self.planes[0].len(), &mut out);
         out
     }
 
-    /// Some of it as samples, left and right.
-    pub fn copy_samples(&self, frames: Range<usize>, out: [&mut [f32]; 2]) {
+    /// Appends some of it as samples, left and right.
+    pub fn append_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2]) {
         for (plane, out) in self.planes.iter().zip(out) {
-            narrow(&plane[frames.clone()], out);
+            let from = out.len();
+            out.resize(from + frames.len(), 0.0);
+            narrow(&plane[frames.clone()], &mut out[from..]);
         }
     }
 }

@@ -1,0 +1,155 @@
+//! What the waveform between samples stays under, told by the nearest samples alone.
+//!
+//! Of a reading by many taps only those next to the point are worked out; what all others can add
+//! is at most the root of their summed squares times that of the samples they would read (the
+//! Cauchy-Schwarz inequality). In a full mix that rules out nine readings of ten.
+
+use super::lines::{GROUP, HALF_TAPS, Taps};
+use super::oversample::CHUNK;
+
+/// Taps to either side that are worked out.
+const NEAR: usize = 4;
+
+/// First of them.
+const FIRST: usize = HALF_TAPS - NEAR;
+
+/// Most groups bounded at once.
+const MOST_GROUPS: usize = CHUNK / GROUP;
+
+/// Room for the rounding of single precision, here and where the taps are worked out in full.
+const MARGIN: f32 = 1.0001;
+
+/// Bounds readings at some fractions of a sample.
+pub(super) struct Screen {
+    near: [[f32; 2 * NEAR]; 3],
+    /// Root of the summed squares of all other taps, the largest of the fractions.
+    far: f32,
+}
+
+impl Screen {
+    pub(super) fn new(phases: &[Taps; 3]) -> Self {
+        let near = phases.map(|taps| std::array::from_fn(|tap| taps[FIRST + tap]));
+        let norm = |taps: &Taps| {
+            let others = taps[..FIRST].iter().chain(&taps[FIRST + 2 * NEAR..]);
+            others.map(|tap| f64::from(tap * tap)).sum::<f64>().sqrt() as f32
+        };
+        Self { near, far: phases.iter().map(norm).fold(0.0, f32::max) }
+    }
+
+    /// Raises one bound for every [`GROUP`] frames to what the readings there, and the samples
+    /// before them, stay under. `reach` is what all those readings read.
+    pub(super) fn raise(&self, reach: &[f32], bounds: &mut [f32]) {
+        #[cfg(target_arch = "x86_64")]
+        if std::is_x86_feature_detected!("avx2") {
+            // SAFETY: the processor has AVX2.
+            #[allow(unsafe_code)]
+            return unsafe { self.raise_avx2(reach, bounds) };
+        }
+        self.raise_body(reach, bounds);
+    }
+
+    #[cfg(target_arch = "x86_64")]
+    #[target_feature(enable = "avx2")]
+    fn raise_avx2(&self, reach: &[f32], bounds: &mut [f32]) {
+        self.raise_body(reach, bounds);
+    }
+
+    #[inline(always)]
+    fn raise_body(&self, reach: &[f32], bounds: &mut [f32]) {
+        // A group's readings reach over four groups' frames but one.
+        let mut energies = [0.0f32; MOST_GROUPS + 3];
+        for (energy, group) in energies.iter_mut().zip(reach.chunks(GROUP)) {
+            *energy = match <&[f32; GROUP]>::try_from(group) {
+                Ok(group) => halved(group.map(|sample| sample * sample), |a, b| a + b),
+                Err(_) => group.iter().map(|sample| sample * sample).sum(),
+            };
+        }
+        let energies = energies.array_windows::<4>();
+        for ((number, bound), energies) in bounds.iter_mut().enumerate().zip(energies) {
+            let near = &reach[number * GROUP + FIRST..][..GROUP + 2 * NEAR - 1];
+            let near = self.near(near);
+            let far = self.far * energies.iter().sum::<f32>().sqrt();
+            *bound = bound.max((near + far) * MARGIN);
+        }
+    }
+
+    /// The highest of the near parts and of the samples.
+    #[inline(always)]
+    fn near(&self, near: &[f32]) -> f32 {
+        let mut lines = [[0.0f32; GROUP]; 3];
+        for (tap, samples) in near.array_windows::<GROUP>().enumerate() {
+            for (line, taps) in lines.iter_mut().zip(&self.near) {
+                for (value, sample) in line.iter_mut().zip(samples) {
+                    *value += taps[tap] * sample;
+                }
+            }
+        }
+        let mut highest = [0.0f32; GROUP];
+        for (highest, sample) in highest.iter_mut().zip(&near[NEAR - 1..]) {
+            *highest = sample.abs();
+        }
+        for line in lines {
+            for (highest, value) in highest.iter_mut().zip(line) {
+                *highest = higher(*highest, value.abs());
+            }
+        }
+        halved(highest, higher)
+    }
+}
+
+/// The higher of two, in one instruction; which of them, if one is no number, does not matter
+/// here: its square is in the energy.
+#[inline(always)]
+fn higher(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
+/// All of a group in one, by halves: the compiler keeps each half in a register.
+#[inline(always)]
+fn halved(group: [f32; GROUP], of: impl Fn(f32, f32) -> f32) -> f32 {
+    let eight: [f32; 8] = std::array::from_fn(|at| of(group[at], group[at + 8]));
+    let four: [f32; 4] = std::array::from_fn(|at| of(eight[at], eight[at + 4]));
+    of(of(four[0], four[2]), of(four[1], four[3]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::lines::taps;
+    use super::*;
+
+    /// Loud far from the point, near it, or everywhere.
+    #[test]
+    fn no_reading_passes_its_bound() {
+        let phases = [0.25, 0.5, 0.75].map(taps);
+        let screen = Screen::new(&phases);
+        let mut tightest = f32::INFINITY;
+        for seed in 0..2_000u64 {
+            let mut random = fastrand::Rng::with_seed(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+            let groups = random.usize(1..=MOST_GROUPS);
+            let length = groups * GROUP + 2 * HALF_TAPS - 1;
+            let loud = random.usize(0..length);
+            let worst = phases[random.usize(0..3)];
+            let reach: Vec<f32> = (0..length)
+                .map(|n| match seed % 4 {
+                    0 => worst[n % worst.len()],
+                    1 => worst[n % worst.len()].signum(),
+                    2 if n.abs_diff(loud) > 2 => 0.0,
+                    _ => random.f32() * 2.0 - 1.0,
+                })
+                .collect();
+            let mut bounds = vec![0.0; groups];
+            screen.raise(&reach, &mut bounds);
+            for (at, reach) in reach.windows(2 * HALF_TAPS).enumerate() {
+                let own = reach[HALF_TAPS - 1].abs();
+                let readings = phases.iter().map(|taps| {
+                    taps.iter().zip(reach).map(|(tap, sample)| tap * sample).sum::<f32>().abs()
+                });
+                let most = readings.fold(own, f32::max);
+                let bound = bounds[at / GROUP];
+                assert!(most <= bound, "{most} {bound} in case {seed}");
+                tightest = tightest.min(bound / most.max(1e-3));
+            }
+        }
+        assert!(tightest < 1.2, "a bound this loose would rule nothing out: {tightest}");
+    }
+}
