@@ -284,7 +284,6 @@ fn any_history_of_changes_gives_the_mix_made_from_nothing() {
     }
 }
 
-/// Flips a bit in the middle.
 /// A stretch in which nothing has changed is read only as the files are written.
 #[test]
 fn a_kept_sum_damaged_unnoticed_is_made_anew() {
@@ -304,6 +303,7 @@ fn a_kept_sum_damaged_unnoticed_is_made_anew() {
     assert_eq!(first, mix_hash(&render(&request, &|_| {}).unwrap()));
 }
 
+/// Flips a bit in the middle.
 fn damage(path: &Path) {
     let mut bytes = std::fs::read(path).unwrap();
     let middle = bytes.len() * 3 / 4;
