@@ -66,7 +66,7 @@ impl ChannelMatrix {
     }
 
     /// Adds the mix of `file` frames to the ends of `windows`.
-    fn append(&self, file: &[&[f32]], frames: Range<usize>, windows: &mut [Vec<f32>]) {
+    pub(crate) fn append(&self, file: &[&[f32]], frames: Range<usize>, windows: &mut [Vec<f32>]) {
         for (row, window) in self.rows.iter().zip(windows) {
             let begin = window.len();
             let mut parts = row.iter().zip(file).filter(|(weight, _)| **weight != 0.0);

@@ -6,7 +6,7 @@ use crate::fit::Deviation;
 use crate::onset::Playing;
 
 /// A note this far off is heard as a mistake whatever the player's spread.
-const HEARD_MS: f64 = 80.0;
+pub(super) const HEARD_MS: f64 = 80.0;
 
 /// Places listed at most.
 const MOST_PLACES: usize = 50;

@@ -5,16 +5,15 @@
 //! is measured from those instead. One that lies nearer to its neighbour's pulse is known by the
 //! hole it leaves: its own pulse is the only one around that is not played.
 
+use super::blunders::HEARD_MS;
 use crate::fit::{Deviation, Fit};
 
 /// Share of a player's notes that lie on beats, or on half beats, from which those are this
 /// player's own pulse.
 const ON_PULSE: f64 = 0.85;
 
-/// A note this near holds its pulse, in milliseconds; further off it may belong elsewhere.
-const HOLDS_MS: f64 = 80.0;
-
-/// And never more than this share of the way to the next.
+/// A note holds its pulse unless it is heard as a mistake there, and never from further than this
+/// share of the way to the next.
 const HOLDS_SHARE: f64 = 0.3;
 
 /// Pulses either way by which it is told whether a pulse is usually played, and the share of them
@@ -41,7 +40,7 @@ pub fn from_own_pulse(fit: &Fit, beats_s: &[f64]) -> Vec<Deviation> {
     let strays = fit.strays.iter().filter_map(|note| pulse.measured(note, &held));
     let mut own: Vec<Deviation> = believed.chain(strays).collect();
     own.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    let astray = own.iter().filter(|note| note.residual_ms.abs() > HOLDS_MS).count();
+    let astray = own.iter().filter(|note| note.residual_ms.abs() > HEARD_MS).count();
     if astray as f64 > MOST_ASTRAY * own.len() as f64 { fit.deviations.clone() } else { own }
 }
 
@@ -82,7 +81,7 @@ impl OwnPulse {
         for note in notes {
             let Some((near, far)) = self.nearest(played_s(note)) else { continue };
             let off_s = (played_s(note) - self.at_s[near]).abs();
-            let limit_s = (HOLDS_SHARE * self.step_s(near, far)).min(HOLDS_MS * 1e-3);
+            let limit_s = (HOLDS_SHARE * self.step_s(near, far)).min(HEARD_MS * 1e-3);
             if off_s <= limit_s && off_s < nearest_s[near] {
                 (held[near], nearest_s[near]) = (Some(note.at_s), off_s);
             }
@@ -170,7 +169,7 @@ mod tests {
 
     fn astray(fit: &Fit) -> Vec<(f64, f64)> {
         let own = from_own_pulse(fit, &beats());
-        let far = own.iter().filter(|note| note.residual_ms.abs() > HOLDS_MS);
+        let far = own.iter().filter(|note| note.residual_ms.abs() > HEARD_MS);
         far.map(|note| (note.pulse_s, note.residual_ms.round())).collect()
     }
 

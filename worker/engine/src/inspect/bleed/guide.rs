@@ -100,6 +100,12 @@ impl Lower {
         Self { down, filled, sum: 0.0 }
     }
 
+    /// Takes some frames of silence, which must not complete a group.
+    pub(super) fn pass(&mut self, frames: usize) {
+        self.filled += frames;
+        debug_assert!(self.filled < self.down);
+    }
+
     pub(super) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         for sample in samples {
             self.sum += sample;

@@ -6,7 +6,7 @@
 use std::convert::Infallible;
 use std::ops::Range;
 
-use super::guide::factor;
+use super::guide::{Lower, factor};
 use super::{Bleed, BleedMeter};
 use crate::decode::{DecodeError, Recording};
 use crate::resample::{ChannelMatrix, Layer, TimeMap};
@@ -37,14 +37,15 @@ pub fn listen(
     let down = grid_down as i64;
     let range = laying.range.start.div_euclid(down)..laying.range.end.div_euclid(down);
     let mut layer = Layer::new(map, range, ChannelMatrix::same(1));
-    let mut cells = Cells::new(file_down, laying.matrix.mixed_down());
+    let mut cells = Cells::new(file_down, &laying.matrix.mixed_down());
     let mut sink = |block: &[&[f32]]| -> Result<(), Infallible> {
         meter.push_low(block[0]);
         Ok(())
     };
     while !layer.is_done() {
         let Some(block) = stream.next_block()? else { break };
-        let first = cells.push(block.first_frame, block.channels);
+        let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();
+        let first = cells.push(block.first_frame, &channels);
         let Ok(()) = layer.push(first, &[&cells.done], &mut sink);
     }
     let Ok(()) = layer.finish(&mut sink);
@@ -53,41 +54,42 @@ pub fn listen(
 
 /// Means of so many frames each, of all channels mixed to one.
 struct Cells {
-    down: usize,
-    weights: Vec<f32>,
-    /// The next frame that is expected, and the sum of those before it in its cell.
+    down: u64,
+    mix: ChannelMatrix,
+    lower: Lower,
+    /// The next frame that is expected.
     next_frame: u64,
-    sum: f32,
+    mono: [Vec<f32>; 1],
     done: Vec<f32>,
 }
 
 impl Cells {
-    fn new(down: usize, weights: Vec<f32>) -> Self {
-        Self { down, weights, next_frame: 0, sum: 0.0, done: Vec::new() }
+    fn new(down: usize, weights: &[f32]) -> Self {
+        Self {
+            down: down as u64,
+            mix: ChannelMatrix::mono(weights),
+            lower: Lower::new(down, 0),
+            next_frame: 0,
+            mono: [Vec::new()],
+            done: Vec::new(),
+        }
     }
 
     /// Takes the frames from `first_frame` on and leaves the cells that they complete in `done`;
     /// gives the number of the first of them. What lies in a gap is silence.
-    fn push(&mut self, first_frame: u64, channels: &[Vec<f32>]) -> u64 {
+    fn push(&mut self, first_frame: u64, channels: &[&[f32]]) -> u64 {
+        let (first_cell, within) = (first_frame / self.down, first_frame % self.down);
+        if first_cell == self.next_frame / self.down {
+            self.lower.pass(first_frame.saturating_sub(self.next_frame) as usize);
+        } else {
+            self.lower = Lower::new(self.down as usize, within as usize);
+        }
+        let frames = channels.first().map_or(0, |channel| channel.len());
+        self.mono[0].clear();
+        self.mix.append(channels, 0..frames, &mut self.mono);
         self.done.clear();
-        let down = self.down as u64;
-        let mut first_cell = self.next_frame / down;
-        if first_frame != self.next_frame {
-            if first_frame / down != first_cell {
-                self.sum = 0.0;
-                first_cell = first_frame / down;
-            }
-            self.next_frame = first_frame;
-        }
-        for frame in 0..channels.first().map_or(0, Vec::len) {
-            let parts = self.weights.iter().zip(channels);
-            self.sum += parts.map(|(weight, channel)| weight * channel[frame]).sum::<f32>();
-            self.next_frame += 1;
-            if self.next_frame.is_multiple_of(down) {
-                self.done.push(self.sum / self.down as f32);
-                self.sum = 0.0;
-            }
-        }
+        self.lower.push(&self.mono[0], &mut self.done);
+        self.next_frame = first_frame + frames as u64;
         first_cell
     }
 }
@@ -101,11 +103,11 @@ mod tests {
         let left: Vec<f32> = (0..30).map(|n| n as f32).collect();
         let right: Vec<f32> = left.iter().map(|n| -3.0 * n).collect();
         for size in [1, 3, 4, 30] {
-            let mut cells = Cells::new(4, vec![0.5, -0.5]);
+            let mut cells = Cells::new(4, &[0.5, -0.5]);
             let mut heard = Vec::new();
             for from in (0..30).step_by(size) {
                 let upto = (from + size).min(30);
-                let block = [left[from..upto].to_vec(), right[from..upto].to_vec()];
+                let block = [&left[from..upto], &right[from..upto]];
                 let first = cells.push(from as u64, &block);
                 assert_eq!(first as usize, heard.len());
                 heard.extend_from_slice(&cells.done);
@@ -116,8 +118,8 @@ mod tests {
 
     #[test]
     fn after_a_gap_cells_keep_their_numbers() {
-        let mut cells = Cells::new(4, vec![1.0]);
-        assert_eq!((cells.push(0, &[vec![1.0; 5]]), cells.done.len()), (0, 1));
-        assert_eq!((cells.push(42, &[vec![1.0; 6]]), cells.done.clone()), (10, vec![0.5, 1.0]));
+        let mut cells = Cells::new(4, &[1.0]);
+        assert_eq!((cells.push(0, &[&[1.0; 5]]), cells.done.len()), (0, 1));
+        assert_eq!((cells.push(42, &[&[1.0; 6]]), cells.done.clone()), (10, vec![0.5, 1.0]));
     }
 }
