@@ -200,6 +200,8 @@ mod tests {
         // One note in three beats: what lies between may be anything.
         let sparse: Vec<f64> = (0..12).map(|n| f64::from(n) * 1.5).collect();
         assert_eq!(astray(&fit(&sparse, &[5.23])), []);
+        let every_other: Vec<f64> = (0..19).map(f64::from).collect();
+        assert_eq!(astray(&fit(&every_other, &[5.27])), []);
     }
 
     #[test]
