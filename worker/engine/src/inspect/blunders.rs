@@ -49,12 +49,17 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     if found.is_empty() {
         return None;
     }
-    let says = format!(
-        "{} of your {} notes clearly come in early or late. They are marked on the picture; \
-         please listen whether you mind.",
-        found.len(),
-        own.len()
-    );
+    let notes = own.len();
+    let says = match found.len() {
+        1 => format!(
+            "One of your {notes} notes clearly comes in early or late. It is marked on the \
+             picture; please listen whether you mind."
+        ),
+        count => format!(
+            "{count} of your {notes} notes clearly come in early or late. They are marked on the \
+             picture; please listen whether you mind."
+        ),
+    };
     let places = found.iter().take(MOST_PLACES).map(|d| (d.at_s, d.at_s + 0.1)).collect();
     let finding = Finding::new("blunders", Severity::Info, says);
     Some(finding.measuring(found.len() as f64, "notes").at(places))
