@@ -6,6 +6,7 @@ mod players;
 use fastrand::Rng;
 use players::{Piece, Player, Take, fitted, gauss, piece, record};
 use rayon::prelude::*;
+use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{Basis, Fit, Grid, Heard, Prior, fit};
 use ripieno_engine::onset::Playing;
 
@@ -109,6 +110,33 @@ fn a_wireless_lag_is_found_and_said() {
         let off = (fit.lag_ms.unwrap() - take.lag_ms).abs();
         assert!(!fit.certain || (off < 30.0 && says(&fit, "lags")), "lag off by {off} ms");
     }
+}
+
+#[test]
+fn a_lag_of_blurred_strokes_is_asked_about_beside_the_usual_one() {
+    let all = trials(10, (true, true), |rng, p| {
+        p.lag_s = 0.14 + 0.05 * rng.f64();
+        p.jitter_s = 0.05;
+    });
+    let late = all.iter().filter_map(|(_, take, fit)| {
+        let fit = fit.as_ref()?;
+        let found = fit.lag_ms.filter(|lag_ms| (lag_ms - take.lag_ms).abs() < 30.0);
+        found.map(|lag_ms| (fit, lag_ms))
+    });
+    let late: Vec<_> = late.collect();
+    let mut asked = 0;
+    for (fit, lag_ms) in late {
+        assert!(!fit.certain && says(fit, "place_uncertain"), "{:?}", fit.findings);
+        let usual_s = fit.bar1_beat1_s + (Prior::default().ensemble_lag_ms - lag_ms) * 1e-3;
+        let offered = |s: f64| fit.candidates.iter().any(|c| (c.bar1_beat1_s - s).abs() < 1e-6);
+        let by_lag = |f: &Finding| f.code == "place_uncertain" && f.unit == "ms";
+        let asks = fit.findings.iter().any(by_lag);
+        asked += u32::from(asks);
+        assert_eq!(offered(usual_s), asks, "{:?}", fit.candidates);
+        assert!(offered(fit.bar1_beat1_s));
+        assert!(fit.candidates.iter().map(|c| c.odds).sum::<f64>() < 1.0 + 1e-9);
+    }
+    assert!(asked >= 3, "asked {asked} of 10");
 }
 
 #[test]

@@ -14,6 +14,9 @@ const FAR_LAG_MS: f64 = 70.0;
 /// No device we know of makes a player earlier or later than this; then it is a question.
 const MOST_EARLY_MS: f64 = -130.0;
 const MOST_LATE_MS: f64 = 400.0;
+/// A device delays all strokes alike. Where strokes are looser than this it may be the tremor or
+/// the swell of the tone that was heard, as far behind each note as a device would be.
+const BLURRED_MS: f64 = 35.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
 const WANDER_MS: (f64, f64) = (25.0, 80.0);
 /// The last of the playing known no better than this has to be asked about.
@@ -175,11 +178,13 @@ fn rivals(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
     let by_ratio: f64 = best.rivals.iter().filter(|r| !far(r)).map(|r| r.2).sum();
     let doubt = 1.0 - sure(take);
     if by_lag > doubt {
+        let odds = fit.candidates[0].odds;
+        fit.candidates[0].odds *= best.probability;
         for rival in best.rivals.iter().filter(far) {
             fit.candidates.push(Candidate {
                 bar1_beat1_s: fit.bar1_beat1_s + rival.1 - laid.lag_s,
                 ratio_ppm: rival.0 * 1e6,
-                odds: rival.2 * fit.candidates[0].odds,
+                odds: rival.2 * odds,
             });
         }
         fit.findings.push(Finding {
@@ -371,6 +376,11 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
             ),
         )
     };
+    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
+        fit.findings.push(blurred_lag(lag_ms));
+        offer_usual_lag(take, lag_ms, fit);
+        return;
+    }
     let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
     fit.findings.push(Finding {
         code,
@@ -380,4 +390,29 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
         says,
         at_s: Vec::new(),
     });
+}
+
+fn blurred_lag(lag_ms: f64) -> Finding {
+    let how = if lag_ms > 0.0 { "after" } else { "before" };
+    Finding {
+        code: "place_uncertain",
+        severity: Severity::Asks,
+        value: Some(lag_ms),
+        unit: "ms",
+        says: format!(
+            "Your playing may come {:.0} ms {how} the guide, or your notes may just begin so \
+             softly that we hear them there. Listen to the choices and pick the one that is right.",
+            lag_ms.abs()
+        ),
+        at_s: Vec::new(),
+    }
+}
+
+/// Adds the place of a player who lags as the others do, as likely as the one found.
+fn offer_usual_lag(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
+    let first = &mut fit.candidates[0];
+    first.odds *= 0.5;
+    let bar1_beat1_s = first.bar1_beat1_s + (take.prior.ensemble_lag_ms - lag_ms) * 1e-3;
+    let usual = Candidate { bar1_beat1_s, ..*first };
+    fit.candidates.push(usual);
 }
