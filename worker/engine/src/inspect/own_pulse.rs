@@ -101,15 +101,16 @@ impl OwnPulse {
             let pulse_s = self.at_s[index];
             Deviation { pulse_s, residual_ms: (s - pulse_s) * 1e3, ..*note }
         };
-        let is_hole = |index: &usize| held[*index].is_none() && self.is_usual(*index, held);
         if held[near] == Some(note.at_s) {
             return Some(from(near));
         }
+        let is_open = |index: usize| held[index].is_none() && is_amid(index, held);
+        let is_hole = |index: &usize| is_open(*index) && self.is_usual(*index, held);
         if let Some(hole) = [near, far].into_iter().find(is_hole) {
             return Some(from(hole));
         }
         let off = (s - self.at_s[near]).abs() / self.step_s(near, far);
-        let mistaken = self.are_beats && held[near].is_none() && (off - 0.5).abs() > OFF_BEAT;
+        let mistaken = self.are_beats && is_open(near) && (off - 0.5).abs() > OFF_BEAT;
         mistaken.then(|| from(near))
     }
 
@@ -120,6 +121,14 @@ impl OwnPulse {
         let played = held[around].iter().flatten().count();
         others >= AROUND && played as f64 >= USUALLY * others as f64
     }
+}
+
+/// Whether there is playing before and after a pulse. What is heard beyond the first or the last
+/// note, a click or the mark, is no note that missed it.
+fn is_amid(index: usize, held: &[Option<f64>]) -> bool {
+    let before = index.saturating_sub(AROUND)..index;
+    let after = index + 1..(index + 1 + AROUND).min(held.len());
+    [before, after].into_iter().all(|side| held[side].iter().any(Option::is_some))
 }
 
 fn played_s(note: &Deviation) -> f64 {
@@ -190,6 +199,17 @@ mod tests {
         let flam = fit(&all_but(0.25, 99), &[21.0 * 0.25 - 0.07]);
         assert_eq!(astray(&flam), []);
         assert_eq!(from_own_pulse(&flam, &beats()).len(), flam.deviations.len());
+    }
+
+    #[test]
+    fn what_sounds_before_the_first_and_after_the_last_note_is_no_mistake() {
+        // The beat at 19.5 s is the double bar: nothing is played there.
+        let notes: Vec<f64> = (4..39).map(|n| f64::from(n) * BEAT_S).collect();
+        for noise in [21.2, 19.38, 19.72, 1.38, -1.5] {
+            assert_eq!(astray(&fit(&notes, &[noise])), [], "{noise}");
+        }
+        let late = fit(&[&notes[..33], &notes[34..]].concat(), &[notes[33] + 0.15]);
+        assert_eq!(astray(&late), [(notes[33], 150.0)]);
     }
 
     #[test]
