@@ -287,6 +287,30 @@ def test_time_is_kept_past_damaged_aac_packets(decode, tmp_path):
     assert snr_db(whole[:, -tail:], ours[:, -tail:]) >= 25
 
 
+@pytest.mark.parametrize("codec, container, options", [
+    ("libmp3lame", "mp3", {}),
+    ("libmp3lame", "mp3", {"write_xing": "0", "id3v2_version": "0"}),
+    ("libmp3lame", "mp3", {"write_id3v1": "1"}),
+    ("aac", "adts", {}),
+])
+def test_bytes_lost_between_frames_are_noticed(decode, tmp_path, codec, container, options):
+    """Neither MPEG audio nor ADTS has time stamps: after a loss all the rest comes early."""
+    path = tmp_path / "upload"
+    encode(path, codec, music(RATE, 1, 4 * FRAMES), RATE, container=container, options=options)
+    said, _ = decode(path)
+    assert said["notes"] == []
+    content = path.read_bytes()
+    middle = len(content) // 2
+    for damaged in [content[:middle] + content[middle + 3_333:],
+                    content[:middle] + bytes(5_000) + content[middle:]]:
+        path.write_bytes(damaged)
+        said, _ = decode(path)
+        assert "spliced" in said["notes"] and "truncated" not in said["notes"], said
+    path.write_bytes(content[:middle])
+    said, _ = decode(path)
+    assert "spliced" not in said["notes"]
+
+
 def test_half_rate_core_is_noticed(decode, tmp_path):
     """An ADTS stream whose packets carry a fill element with SBR data, as HE-AAC has it.
 

@@ -16,6 +16,7 @@ mod wave;
 mod aiff;
 mod caf;
 mod track;
+mod frames;
 mod media;
 mod packets;
 mod edits;

@@ -107,6 +107,8 @@ pub(super) fn state_with_bleed(
 
 fn of_note(note: &Note) -> Finding {
     let severity = match note {
+        // By how much what follows is early can't be told; marks and playing may hide it.
+        Note::Spliced { .. } => Severity::Asks,
         Note::Truncated { .. }
         | Note::Damaged { .. }
         | Note::Gaps { .. }
@@ -117,7 +119,9 @@ fn of_note(note: &Note) -> Finding {
         Note::StartsLate { .. } | Note::Chained { .. } | Note::OtherTracks { .. } => Severity::Info,
     };
     let at_s = match note {
-        Note::Damaged { at_s, .. } | Note::Gaps { at_s, .. } => at_s.clone(),
+        Note::Damaged { at_s, .. } | Note::Gaps { at_s, .. } | Note::Spliced { at_s, .. } => {
+            at_s.clone()
+        }
         Note::Truncated { at_s } | Note::FormatChanged { at_s } => vec![(*at_s, *at_s)],
         _ => Vec::new(),
     };

@@ -26,6 +26,14 @@ pub enum Note {
         /// Where, up to a hundred places.
         at_s: Vec<(f64, f64)>,
     },
+    /// Bytes are missing or do not belong where frames should follow one another: sound may be
+    /// lost there, and nothing tells how much.
+    Spliced {
+        /// How many places.
+        count: u64,
+        /// Where, up to a hundred places, by the sound before them.
+        at_s: Vec<(f64, f64)>,
+    },
     /// Samples that were not numbers, or infinite, were replaced by zero.
     NotFinite {
         /// How many samples.
@@ -69,6 +77,7 @@ impl Note {
             Note::Truncated { .. } => "truncated",
             Note::Damaged { .. } => "damaged",
             Note::Gaps { .. } => "gaps",
+            Note::Spliced { .. } => "spliced",
             Note::NotFinite { .. } => "not_finite",
             Note::HalfRateCore => "half_rate_core",
             Note::StartsLate { .. } => "starts_late",
@@ -94,6 +103,12 @@ impl Note {
                 "Your device dropped sound {count} times while recording ({silence_s:.2} seconds \
                  in all). We kept the time right, but there are holes; closing other apps while \
                  you record helps."
+            ),
+            Note::Spliced { count, .. } => format!(
+                "In {count} {} your file does not go on where it should: sound may be missing \
+                 there, so that the rest comes too early. Please send the file again, or record \
+                 it again if it is like that on your device.",
+                if *count == 1 { "place" } else { "places" }
             ),
             Note::NotFinite { count } => format!(
                 "{count} samples in your file are not valid numbers and were silenced. Please \

@@ -267,7 +267,9 @@ impl PacketSource {
         let mut notes = std::mem::take(&mut self.notes);
         let info = &self.open.info;
         let short = |expected| self.decoded.saturating_add(self.last_frames.max(1)) < expected;
-        if self.truncated || self.packets.expected.is_some_and(short) {
+        // What is missing in the middle is missing from the number of frames as well.
+        let spliced = notes.iter().any(|note| matches!(note, Note::Spliced { .. }));
+        if self.truncated || !spliced && self.packets.expected.is_some_and(short) {
             notes.push(Note::Truncated { at_s: end_s });
         }
         let (packets, lost_s, at_s) = self.damage.seconds(info);

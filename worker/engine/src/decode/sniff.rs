@@ -55,7 +55,7 @@ fn head_at(file: &mut (impl Read + Seek), at: u64) -> Result<Vec<u8>, DecodeErro
 }
 
 /// Size of an ID3v2 tag at the start, 0 if there is none (ID3v2.4.0 structure, section 3.1).
-fn id3_bytes(head: &[u8]) -> u64 {
+pub(super) fn id3_bytes(head: &[u8]) -> u64 {
     if head.len() < 10 || !head.starts_with(b"ID3") {
         return 0;
     }

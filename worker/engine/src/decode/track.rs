@@ -12,6 +12,7 @@ use symphonia::core::meta::MetadataOptions;
 
 use super::edits::MovieTimes;
 use super::error::is_machine_fault;
+use super::frames;
 use super::matroska::{TrackTrim, track_trims, trim_of};
 use super::media::Media;
 use super::opus::{OPUS_RATE_HZ, OpusPackets};
@@ -60,6 +61,7 @@ pub(super) fn open(
         Kind::Matroska => trims = track_trims(&file),
         _ => {}
     }
+    let spliced = (kind == Kind::MpegFrames).then(|| frames::breaks(&file)).flatten();
     let format = probe(Media::new(file, kind)?)?;
     let container = container_name(format.format_info().short_name);
     let mut open = choose(&*format, container, movie.has_sound)?;
@@ -67,8 +69,9 @@ pub(super) fn open(
     let trim = trim_of(&trims, open.id);
     let track = find(&*format, open.id);
     let said = movie.segments(open.id, open.info.sample_rate_hz);
-    let (segments, notes) =
+    let (segments, mut notes) =
         said.unwrap_or_else(|| (segments_of(kind, track, &open, &trim), Vec::new()));
+    notes.extend(spliced);
     let timeline = Timeline::new(segments);
     open.info.trimmed_start_frames = timeline.first_frame();
     let packets = Packets {
