@@ -27,9 +27,9 @@ BINARY = pathlib.Path(os.environ.get("RIPIENO", ROOT / "target/debug/ripieno"))
 PIECE = ROOT / "worker/score/demo/piece.toml"
 
 
-def examine(piece, files):
+def examine(piece, files, *options):
     out = subprocess.run(
-        [BINARY, "examine", "--piece", piece, "--json", *map(str, files)],
+        [BINARY, "examine", "--piece", piece, "--json", *options, *map(str, files)],
         check=True, capture_output=True, text=True,
     )
     return [json.loads(line) for line in out.stdout.splitlines()]

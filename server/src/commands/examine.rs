@@ -28,7 +28,7 @@ pub struct ExamineArgs {
     /// One JSON object a line instead of a page to read
     #[arg(long)]
     pub json: bool,
-    /// Write the stem of every placed take into this folder: WAV, frame 0 at bar 1 beat 1
+    /// Write the stem of every placed take into this folder: WAV, placed by its time reference, an hour at bar 1 beat 1
     #[arg(long, value_name = "DIR")]
     pub stems: Option<PathBuf>,
     /// How many files at a time [default: the machine's cores]
