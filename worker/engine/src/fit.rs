@@ -148,7 +148,8 @@ pub struct Fit {
     pub basis: Basis,
     /// Whether the place may be used without asking.
     pub certain: bool,
-    /// All places that are in question, most likely first; the first is this fit's own.
+    /// All places that are in question, most likely first; the first is this fit's own. Where the
+    /// lag is in question, a device's is taken back in each.
     pub candidates: Vec<Candidate>,
     /// What there is to say.
     pub findings: Vec<Finding>,

@@ -178,11 +178,12 @@ fn rivals(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
     let by_ratio: f64 = best.rivals.iter().filter(|r| !far(r)).map(|r| r.2).sum();
     let doubt = 1.0 - sure(take);
     if by_lag > doubt {
-        let odds = fit.candidates[0].odds;
+        let (bar1_beat1_s, odds) = (fit.bar1_beat1_s, fit.candidates[0].odds);
+        fit.candidates[0].bar1_beat1_s = bar1_beat1_s + device_lag_s(take, laid.lag_s);
         fit.candidates[0].odds *= best.probability;
         for rival in best.rivals.iter().filter(far) {
             fit.candidates.push(Candidate {
-                bar1_beat1_s: fit.bar1_beat1_s + rival.1 - laid.lag_s,
+                bar1_beat1_s: bar1_beat1_s + device_lag_s(take, rival.1),
                 ratio_ppm: rival.0 * 1e6,
                 odds: rival.2 * odds,
             });
@@ -378,7 +379,7 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
     };
     if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
         fit.findings.push(blurred_lag(lag_ms));
-        offer_usual_lag(take, lag_ms, fit);
+        offer_both(take, lag_ms, fit);
         return;
     }
     let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
@@ -408,11 +409,17 @@ fn blurred_lag(lag_ms: f64) -> Finding {
     }
 }
 
-/// Adds the place of a player who lags as the others do, as likely as the one found.
-fn offer_usual_lag(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
+/// Offers the place with the lag taken back and, as likely, the one by the mark.
+fn offer_both(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
     let first = &mut fit.candidates[0];
     first.odds *= 0.5;
-    let bar1_beat1_s = first.bar1_beat1_s + (take.prior.ensemble_lag_ms - lag_ms) * 1e-3;
-    let usual = Candidate { bar1_beat1_s, ..*first };
-    fit.candidates.push(usual);
+    let by_mark = Candidate { bar1_beat1_s: fit.bar1_beat1_s, ..*first };
+    first.bar1_beat1_s = fit.bar1_beat1_s + device_lag_s(take, lag_ms * 1e-3);
+    fit.candidates.push(by_mark);
+}
+
+/// What of a lag is a device's and would be taken back, in seconds.
+fn device_lag_s(take: &Take<'_>, lag_s: f64) -> f64 {
+    let beyond_s = lag_s - take.prior.ensemble_lag_ms * 1e-3;
+    if beyond_s.abs() < FAR_LAG_MS * 1e-3 { 0.0 } else { beyond_s }
 }

@@ -35,7 +35,7 @@ const IS_THE_GUIDE: f64 = 0.75;
 /// How much of the guide is in a stem.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bleed {
-    /// Power of the guide in the stem over all of the stem's, in dB.
+    /// Power of the guide in the stem over all of the stem's, in dB, both below 6 kHz.
     pub depth_db: f64,
     /// When the bleed comes after the guide, in milliseconds.
     pub delay_ms: f64,
