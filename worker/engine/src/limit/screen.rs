@@ -45,37 +45,48 @@ impl Screen {
             #[allow(unsafe_code)]
             return unsafe { self.raise_avx2(reach, bounds) };
         }
-        self.raise_body(reach, bounds);
+        self.raise_body(reach, bounds, energy, |near| self.near(near));
     }
 
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2")]
     fn raise_avx2(&self, reach: &[f32], bounds: &mut [f32]) {
-        self.raise_body(reach, bounds);
+        self.raise_body(
+            reach,
+            bounds,
+            |group| vector::energy(group),
+            |near| vector::near(&self.near, near),
+        );
     }
 
     #[inline(always)]
-    fn raise_body(&self, reach: &[f32], bounds: &mut [f32]) {
+    fn raise_body(
+        &self,
+        reach: &[f32],
+        bounds: &mut [f32],
+        energy: impl Fn(&[f32; GROUP]) -> f32,
+        near: impl Fn(&[f32; NEAR_REACH]) -> f32,
+    ) {
         // A group's readings reach over four groups' frames but one.
         let mut energies = [0.0f32; MOST_GROUPS + 3];
-        for (energy, group) in energies.iter_mut().zip(reach.chunks(GROUP)) {
-            *energy = match <&[f32; GROUP]>::try_from(group) {
-                Ok(group) => halved(group.map(|sample| sample * sample), |a, b| a + b),
+        for (to, group) in energies.iter_mut().zip(reach.chunks(GROUP)) {
+            *to = match <&[f32; GROUP]>::try_from(group) {
+                Ok(group) => energy(group),
                 Err(_) => group.iter().map(|sample| sample * sample).sum(),
             };
         }
-        let energies = energies.array_windows::<4>();
-        for ((number, bound), energies) in bounds.iter_mut().enumerate().zip(energies) {
-            let near = &reach[number * GROUP + FIRST..][..GROUP + 2 * NEAR - 1];
-            let near = self.near(near);
+        let nears = reach[FIRST..].array_windows::<NEAR_REACH>().step_by(GROUP);
+        for ((bound, energies), at) in
+            bounds.iter_mut().zip(energies.array_windows::<4>()).zip(nears)
+        {
             let far = self.far * energies.iter().sum::<f32>().sqrt();
-            *bound = bound.max((near + far) * MARGIN);
+            *bound = bound.max((near(at) + far) * MARGIN);
         }
     }
 
     /// The highest of the near parts and of the samples.
     #[inline(always)]
-    fn near(&self, near: &[f32]) -> f32 {
+    fn near(&self, near: &[f32; NEAR_REACH]) -> f32 {
         let mut lines = [[0.0f32; GROUP]; 3];
         for (tap, samples) in near.array_windows::<GROUP>().enumerate() {
             for (line, taps) in lines.iter_mut().zip(&self.near) {
@@ -94,6 +105,76 @@ impl Screen {
             }
         }
         halved(highest, higher)
+    }
+}
+
+/// Samples that the near parts of a group's readings read.
+const NEAR_REACH: usize = GROUP + 2 * NEAR - 1;
+
+/// The summed squares of a group.
+#[inline(always)]
+fn energy(group: &[f32; GROUP]) -> f32 {
+    halved(group.map(|sample| sample * sample), |a, b| a + b)
+}
+
+#[cfg(target_arch = "x86_64")]
+mod vector {
+    //! A group in two registers. The compiler, left alone, takes it apart into single numbers.
+
+    use super::{GROUP, NEAR, NEAR_REACH};
+    use std::arch::x86_64::{
+        __m256, _mm_add_ps, _mm_add_ss, _mm_cvtss_f32, _mm_max_ps, _mm_max_ss, _mm_movehdup_ps,
+        _mm_movehl_ps, _mm256_add_ps, _mm256_andnot_ps, _mm256_castps256_ps128,
+        _mm256_extractf128_ps, _mm256_loadu_ps, _mm256_max_ps, _mm256_mul_ps, _mm256_set1_ps,
+        _mm256_setzero_ps,
+    };
+
+    /// Eight samples from `at` on.
+    #[target_feature(enable = "avx2")]
+    fn eight<const LENGTH: usize>(samples: &[f32; LENGTH], at: usize) -> __m256 {
+        let eight = &samples[at..at + 8];
+        // SAFETY: the slice is eight samples long.
+        #[allow(unsafe_code)]
+        unsafe {
+            _mm256_loadu_ps(eight.as_ptr())
+        }
+    }
+
+    /// The twin of [`super::energy`].
+    #[target_feature(enable = "avx2")]
+    pub(super) fn energy(group: &[f32; GROUP]) -> f32 {
+        let [a, b] = [eight(group, 0), eight(group, 8)];
+        let sum = _mm256_add_ps(_mm256_mul_ps(a, a), _mm256_mul_ps(b, b));
+        let sum = _mm_add_ps(_mm256_castps256_ps128(sum), _mm256_extractf128_ps::<1>(sum));
+        let sum = _mm_add_ps(sum, _mm_movehl_ps(sum, sum));
+        _mm_cvtss_f32(_mm_add_ss(sum, _mm_movehdup_ps(sum)))
+    }
+
+    /// The twin of [`super::Screen::near`].
+    #[target_feature(enable = "avx2")]
+    pub(super) fn near(taps: &[[f32; 2 * NEAR]; 3], near: &[f32; NEAR_REACH]) -> f32 {
+        let mut lines = [[_mm256_setzero_ps(); 2]; 3];
+        for tap in 0..2 * NEAR {
+            let samples = [eight(near, tap), eight(near, tap + 8)];
+            for (line, taps) in lines.iter_mut().zip(taps) {
+                let tap = _mm256_set1_ps(taps[tap]);
+                for (value, samples) in line.iter_mut().zip(samples) {
+                    *value = _mm256_add_ps(*value, _mm256_mul_ps(tap, samples));
+                }
+            }
+        }
+        let sign = _mm256_set1_ps(-0.0);
+        let own = [NEAR - 1, NEAR + 7].map(|at| _mm256_andnot_ps(sign, eight(near, at)));
+        let mut highest = own;
+        for line in lines {
+            for (highest, value) in highest.iter_mut().zip(line) {
+                *highest = _mm256_max_ps(*highest, _mm256_andnot_ps(sign, value));
+            }
+        }
+        let most = _mm256_max_ps(highest[0], highest[1]);
+        let most = _mm_max_ps(_mm256_castps256_ps128(most), _mm256_extractf128_ps::<1>(most));
+        let most = _mm_max_ps(most, _mm_movehl_ps(most, most));
+        _mm_cvtss_f32(_mm_max_ss(most, _mm_movehdup_ps(most)))
     }
 }
 
@@ -151,5 +232,26 @@ mod tests {
             }
         }
         assert!(tightest < 1.2, "a bound this loose would rule nothing out: {tightest}");
+    }
+
+    #[test]
+    fn vector_and_scalar_twins_agree_to_the_last_bit() {
+        let screen = Screen::new(&[0.25, 0.5, 0.75].map(taps));
+        let mut random = fastrand::Rng::with_seed(12);
+        for case in 0..500 {
+            let length = MOST_GROUPS * GROUP + 2 * HALF_TAPS - 1;
+            let reach: Vec<f32> = (0..length)
+                .map(|n| match (case % 5, n % 97) {
+                    (1, 0) => f32::NAN,
+                    (2, 0) => f32::INFINITY,
+                    (3, _) => f32::from_bits(random.u32(..)),
+                    _ => random.f32() * 2.0 - 1.0,
+                })
+                .collect();
+            let (mut plain, mut vector) = ([0.0f32; MOST_GROUPS], [0.0f32; MOST_GROUPS]);
+            screen.raise_body(&reach, &mut plain, energy, |near| screen.near(near));
+            screen.raise(&reach, &mut vector);
+            assert_eq!(plain.map(f32::to_bits), vector.map(f32::to_bits), "case {case}");
+        }
     }
 }
