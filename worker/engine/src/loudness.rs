@@ -5,6 +5,7 @@
 //! here and in `tests/reference` against every synthetic case of EBU Tech 3341 and 3342.
 
 pub mod hops;
+mod weighting;
 
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;

@@ -4,6 +4,7 @@ use super::oversample::CHUNK;
 use super::screen::Screen;
 use std::f64::consts::PI;
 use std::ops::Range;
+use std::sync::LazyLock;
 
 /// Taps to either side of a point between samples.
 pub(super) const HALF_TAPS: usize = 24;
@@ -13,25 +14,30 @@ const KAISER_BETA: f64 = 7.0;
 
 /// The last samples of every channel, and the taps that read between them.
 pub(super) struct Lines {
-    phases: [Taps; 3],
-    screen: Screen,
+    phases: &'static [Taps; 3],
+    screen: &'static Screen,
     /// Largest sum of absolute taps: how far interpolation can overshoot.
     pub(super) gain: f32,
     pub(super) history: Vec<Vec<f32>>,
 }
 
+static READING: LazyLock<([Taps; 3], Screen)> = LazyLock::new(|| {
+    let phases = [0.25, 0.5, 0.75].map(taps);
+    let screen = Screen::new(&phases);
+    (phases, screen)
+});
+
 static SILENCE: [f32; HALF_TAPS] = [0.0; HALF_TAPS];
 
 impl Lines {
     pub(super) fn new(channels: usize) -> Self {
-        let phases = [0.25, 0.5, 0.75].map(taps);
+        let (phases, screen) = &*READING;
         // Any fraction's sum of absolute taps lies within a hundredth of the highest of these.
         let gain = phases
             .iter()
             .map(|taps| taps.iter().map(|tap| tap.abs()).sum::<f32>() * 1.02)
             .fold(1.0, f32::max);
         // Silence before the start lets the first sample have its full neighbourhood.
-        let screen = Screen::new(&phases);
         Self { phases, screen, gain, history: vec![vec![0.0; HALF_TAPS - 1]; channels] }
     }
 
@@ -99,7 +105,7 @@ impl Lines {
             }
             let at = from + number * GROUP;
             for history in &self.history {
-                raise(&history[reach(at..at + peaks.len())], &self.phases, peaks);
+                raise(&history[reach(at..at + peaks.len())], self.phases, peaks);
             }
         }
         dullest

@@ -1,6 +1,7 @@
 //! Peaks between the samples.
 
 use super::lines::{HALF_TAPS, Lines, Taps, highest_of, read, taps};
+use std::sync::LazyLock;
 
 /// Frames worked on at once.
 pub(super) const CHUNK: usize = 512;
@@ -63,11 +64,18 @@ impl PeakFinder {
 /// Only what may exceed the peak so far is looked at closely.
 pub struct TruePeak {
     most: f32,
+    /// What the highest peak is at least.
+    least: f32,
     coarse: Lines,
-    fine: Vec<Taps>,
+    fine: &'static [Taps],
     peaks: Vec<f32>,
     bounds: Vec<f32>,
 }
+
+/// Between the points that [`Lines`] reads.
+static FINE: LazyLock<Vec<Taps>> = LazyLock::new(|| {
+    (1..16).filter(|phase| phase % 4 != 0).map(|phase| taps(f64::from(phase) / 16.0)).collect()
+});
 
 /// Frames one of the [`Peaks::bounds`] stands for.
 pub const BOUND_FRAMES: usize = CHUNK;
@@ -92,6 +100,9 @@ pub struct Peaks {
 #[must_use]
 pub fn peaks_of(before: [&[f32]; 2], part: [&[f32]; 2], last: bool) -> Peaks {
     let mut reader = TruePeak::new(2);
+    // The last samples are looked at with what follows.
+    let own = part.map(|plane| &plane[..plane.len().saturating_sub(HALF_TAPS)]);
+    reader.least = highest_of(own[0]).max(highest_of(own[1]));
     reader.coarse = Lines::after(&before, PEAK_REACH);
     reader.push(&part);
     if last {
@@ -110,11 +121,9 @@ impl TruePeak {
     pub fn new(channels: usize) -> Self {
         Self {
             most: 0.0,
+            least: 0.0,
             coarse: Lines::new(channels),
-            fine: (1..16)
-                .filter(|phase| phase % 4 != 0)
-                .map(|p| taps(f64::from(p) / 16.0))
-                .collect(),
+            fine: &FINE,
             peaks: vec![0.0; CHUNK],
             bounds: Vec::new(),
         }
@@ -142,18 +151,18 @@ impl TruePeak {
             self.bounds.push(bound);
             return;
         }
-        let dull = self.coarse.between(from, peaks, self.most * UNDER_READ);
+        let dull = self.coarse.between(from, peaks, self.most.max(self.least) * UNDER_READ);
         let highest = highest_of(peaks);
         self.bounds.push(highest.max(dull));
         self.most = self.most.max(highest);
-        let near = self.most * UNDER_READ;
+        let near = self.most.max(self.least) * UNDER_READ;
         if highest < near {
             return;
         }
         for at in (0..count).filter(|&at| self.peaks[at] >= near) {
             for history in &self.coarse.history {
                 let reach = &history[from + at..from + at + 2 * HALF_TAPS];
-                for taps in &self.fine {
+                for taps in self.fine {
                     self.most = self.most.max(read(taps, reach).abs());
                 }
             }

@@ -5,8 +5,8 @@
 //! [`PRE_ROLL_FRAMES`] before a part from rest, by when its slowest pole has decayed by 330 dB,
 //! so a part's sums depend on nothing before that, whoever computes them.
 
+use super::weighting::{LANES, Weighting};
 use super::{CURVE_STEP_S, LOUDNESS_OFFSET_LU, Loudness};
-use std::f64::consts::PI;
 use std::ops::Range;
 
 /// Frames before a part that its sums depend on.
@@ -128,85 +128,6 @@ const RUN_FRAMES: usize = 1024;
 
 static SILENCE: [f32; RUN_FRAMES] = [0.0; RUN_FRAMES];
 
-/// Channels filtered beside each other.
-const LANES: usize = 8;
-
-/// K-weighting of [`LANES`] channels: two second-order sections each (BS.1770-4 annex 1), their
-/// coefficients at any rate from the analogue prototypes (B. De Man, "Evaluation of implementations
-/// of the EBU R128 loudness measurement", AES e-Brief 489, 2018).
-struct Weighting {
-    shelf: [f64; 5],
-    high_pass: [f64; 5],
-    states: [[f64; LANES]; 4],
-}
-
-impl Weighting {
-    fn new(rate_hz: u32) -> Self {
-        let tangent = |hz: f64| (PI * hz / f64::from(rate_hz)).tan();
-        let (k, q) = (tangent(1_681.974_450_955_533), 0.707_175_236_955_419_6);
-        let high = 10f64.powf(3.999_843_853_973_347 / 20.0);
-        let band = high.powf(0.499_666_774_154_541_6);
-        let a0 = 1.0 + k / q + k * k;
-        let shelf = [
-            (high + band * k / q + k * k) / a0,
-            2.0 * (k * k - high) / a0,
-            (high - band * k / q + k * k) / a0,
-            2.0 * (k * k - 1.0) / a0,
-            (1.0 - k / q + k * k) / a0,
-        ];
-        let (k, q) = (tangent(38.135_470_876_024_44), 0.500_327_037_323_877_3);
-        let a0 = 1.0 + k / q + k * k;
-        let high_pass = [1.0, -2.0, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0];
-        Self { shelf, high_pass, states: [[0.0; LANES]; 4] }
-    }
-
-    /// Sums of the squares of every lane's next frames, equally many.
-    fn squares(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
-        #[cfg(target_arch = "x86_64")]
-        if std::is_x86_feature_detected!("avx2") {
-            // SAFETY: the processor has AVX2.
-            #[allow(unsafe_code)]
-            return unsafe { self.run_avx2(lanes) };
-        }
-        self.run(lanes)
-    }
-
-    #[cfg(target_arch = "x86_64")]
-    #[target_feature(enable = "avx2")]
-    fn run_avx2(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
-        self.run(lanes)
-    }
-
-    /// Every lane does the same in the same order, so wider vectors change nothing.
-    #[inline(always)]
-    fn run(&mut self, lanes: &[&[f32]; LANES]) -> [f64; LANES] {
-        let [mut s0, mut s1, mut s2, mut s3] = self.states;
-        let (f, g) = (self.shelf, self.high_pass);
-        let mut squares = [0.0; LANES];
-        let frames = lanes.iter().map(|lane| lane.len()).min().unwrap_or(0);
-        let lanes = lanes.map(|lane| &lane[..frames]);
-        for at in 0..frames {
-            let x = lanes.map(|lane| lane[at]);
-            for lane in 0..LANES {
-                let x = f64::from(x[lane]);
-                let y = f[0] * x + s0[lane];
-                s0[lane] = f[1] * x - f[3] * y + s1[lane];
-                s1[lane] = f[2] * x - f[4] * y;
-                let weighted = g[0] * y + s2[lane];
-                s2[lane] = g[1] * y - g[3] * weighted + s3[lane];
-                s3[lane] = g[2] * y - g[4] * weighted;
-                squares[lane] += weighted * weighted;
-            }
-        }
-        self.states = [s0, s1, s2, s3];
-        // What has faded far below hearing stops, before it becomes slow to compute.
-        for state in self.states.iter_mut().flatten().filter(|state| state.abs() < 1e-30) {
-            *state = 0.0;
-        }
-        squares
-    }
-}
-
 fn lufs(power: f64) -> f64 {
     LOUDNESS_OFFSET_LU + 10.0 * power.log10()
 }
@@ -297,24 +218,6 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::loudness::{Measure, Meter};
-
-    /// ITU-R BS.1770-4, tables 1 and 2.
-    #[test]
-    fn coefficients_at_48_khz_are_those_of_the_standard() {
-        let weighting = Weighting::new(48_000);
-        let shelf = [
-            1.535_124_859_586_97,
-            -2.691_696_189_406_38,
-            1.198_392_810_852_85,
-            -1.690_659_293_182_41,
-            0.732_480_774_215_85,
-        ];
-        let high_pass = [1.0, -2.0, 1.0, -1.990_047_454_833_98, 0.990_072_250_366_21];
-        let pairs = shelf.iter().zip(weighting.shelf);
-        for (book, ours) in pairs.chain(high_pass.iter().zip(weighting.high_pass)) {
-            assert!((book - ours).abs() < 1e-9, "{book} {ours}");
-        }
-    }
 
     fn programme(seconds: usize) -> [Vec<f32>; 2] {
         let mut random = fastrand::Rng::with_seed(5);

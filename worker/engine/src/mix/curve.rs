@@ -132,16 +132,25 @@ impl Curve {
     #[must_use]
     pub fn at(&self, at_sample: i64) -> f64 {
         let after = self.points.partition_point(|point| point.at_sample <= at_sample);
-        let Some(from) = after.checked_sub(1).and_then(|index| self.points.get(index)) else {
-            return self.points.first().map_or(1.0, |point| amplitude(point.db));
-        };
-        match self.points.get(after) {
-            Some(to) if slopes(from) && from.db != to.db => {
+        match self.sloping_up_to(after) {
+            Ok((from, to)) => {
                 let x =
                     (at_sample - from.at_sample) as f64 / (to.at_sample - from.at_sample) as f64;
                 between(from, to, x)
             }
-            _ => amplitude(from.db),
+            Err(db) => amplitude(db),
+        }
+    }
+
+    /// The points between which it slopes up to the one numbered `after`, or the level in dB at
+    /// which it stays till then.
+    fn sloping_up_to(&self, after: usize) -> Result<(&CurvePoint, &CurvePoint), f64> {
+        let Some(from) = after.checked_sub(1).and_then(|index| self.points.get(index)) else {
+            return Err(self.points.first().map_or(0.0, |point| point.db));
+        };
+        match self.points.get(after) {
+            Some(to) if slopes(from) && from.db != to.db => Ok((from, to)),
+            _ => Err(from.db),
         }
     }
 
@@ -150,13 +159,28 @@ impl Curve {
     pub fn fill(&self, first: i64, factors: &mut [f64]) {
         let end = first + factors.len() as i64;
         let mut from = first;
+        let mut known = None;
         while from < end {
             let cell = from.div_euclid(GRAIN) * GRAIN;
+            let next = self.points.partition_point(|point| point.at_sample <= cell);
+            if let Err(db) = self.sloping_up_to(next) {
+                let last = self.points.get(next).map_or(end, |next| next.at_sample - 1);
+                let upto = end.min(last.div_euclid(GRAIN) * GRAIN);
+                if upto > from {
+                    factors[(from - first) as usize..(upto - first) as usize].fill(amplitude(db));
+                    from = upto;
+                    continue;
+                }
+            }
             let upto = (cell + GRAIN).min(end);
             let here = &mut factors[(from - first) as usize..(upto - first) as usize];
-            let next = self.points.partition_point(|point| point.at_sample <= cell);
             let broken = self.points.get(next).is_some_and(|p| p.at_sample < cell + GRAIN);
-            let (low, high) = (self.at(cell), self.at(cell + GRAIN));
+            let low = match known {
+                Some((at, level)) if at == cell => level,
+                _ => self.at(cell),
+            };
+            let high = self.at(cell + GRAIN);
+            known = Some((cell + GRAIN, high));
             // The foot of an equal-power fall bends too sharply for a straight line.
             let bent = (self.at(cell + GRAIN / 2) - 0.5 * (low + high)).abs() > STRAIGHT;
             if broken || bent {
@@ -198,6 +222,10 @@ mod tests {
     use proptest::prelude::*;
 
     const SILENT: f64 = f64::NEG_INFINITY;
+
+    fn points_inside(curve: &Curve, cell: i64) -> bool {
+        curve.points.iter().any(|p| p.at_sample > cell && p.at_sample < cell + GRAIN)
+    }
 
     fn point(at_sample: i64, db: f64, shape: Shape) -> CurvePoint {
         CurvePoint { at_sample, db, shape }
@@ -264,6 +292,23 @@ mod tests {
             let most = factors.windows(2).map(|pair| (pair[1] - pair[0]).abs());
             let line = amplitude(6.0) * std::f64::consts::LN_10 / 20.0 * 46.0 / 500.0;
             prop_assert!(most.fold(0.0, f64::max) < line.max(2.0 * PI / 2.0 / 240.0));
+        }
+
+        /// Where it stays and where it slopes, each grain is drawn from the levels at its ends.
+        #[test]
+        fn levels_are_drawn_from_grain_to_grain(points in any_points(), from in -600i64..20_000) {
+            let curve = Curve::new(&points, 240);
+            let mut drawn = vec![0.0; 3000];
+            curve.fill(from, &mut drawn);
+            for (at, level) in (from..).zip(&drawn) {
+                let cell = at.div_euclid(GRAIN) * GRAIN;
+                let (low, high) = (curve.at(cell), curve.at(cell + GRAIN));
+                let broken = points_inside(&curve, cell);
+                let bent = (curve.at(cell + GRAIN / 2) - 0.5 * (low + high)).abs() > STRAIGHT;
+                let straight = low + (high - low) / GRAIN as f64 * (at - cell) as f64;
+                let wanted = if broken || bent { curve.at(at) } else { straight };
+                prop_assert_eq!(*level, wanted);
+            }
         }
 
         #[test]
