@@ -20,6 +20,7 @@
 //! which belongs to its content, so the choice is the same everywhere. A sample beyond the peak
 //! its header states, possible only in a damaged file, is held at that peak.
 
+pub(crate) mod grid;
 mod kept;
 mod kernel;
 mod refresh;

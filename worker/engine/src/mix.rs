@@ -4,7 +4,7 @@ mod curve;
 mod sum;
 
 pub use curve::{Curve, CurvePoint, Shape};
-pub use sum::MixSum;
+pub use sum::{MixSum, Part};
 
 /// Gains to left and right by the equal-power law: cos and sin of an angle from 0 (left, pan −1)
 /// to 90° (right, pan 1), so the squares always add up to 1. The middle is −3.01 dB each (common

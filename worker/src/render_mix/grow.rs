@@ -8,7 +8,7 @@ use super::shares::{KeptSum, Share, encode};
 use super::stretch::{Measured, Place, STRETCH_FRAMES};
 use crate::plan::PlannedGroup;
 use ripieno_engine::bed::{BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer};
-use ripieno_engine::mix::{Curve, MixSum};
+use ripieno_engine::mix::{MixSum, Part};
 use ripieno_engine::stem::BLOCK_FRAMES;
 
 /// Frames summed at a time in a mix without tone: they stay in a core's second-level cache.
@@ -40,11 +40,10 @@ pub(super) enum Mix {
     Kept(KeptSum),
 }
 
-/// A bed with what is to be made of it: under one curve and gain, or one taken out and another
-/// put in.
+/// A bed with what is to be made of it: put in, or one share of it taken out and another put in.
 struct Source<'a> {
     bed: GroupBed<'a>,
-    parts: Vec<(Curve, f64)>,
+    parts: Vec<Part>,
 }
 
 /// A sum to start from, the beds to add to it, and whether the result is to be kept.
@@ -93,7 +92,7 @@ impl<'a> Bus<'a> {
             base => base,
         };
         let mut writer = keep.then(|| Beds::sum_writer(stretch));
-        let mut planes = [0, 1].map(|_| Vec::with_capacity(place.frames));
+        let mut planes = [0, 1].map(|_| vec![0.0; place.frames]);
         let mut sum = MixSum::silent(CHUNK_FRAMES);
         let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
         for first in (0..STRETCH_FRAMES as usize).step_by(CHUNK_FRAMES) {
@@ -109,12 +108,11 @@ impl<'a> Bus<'a> {
                 sum.clear();
             }
             for Source { bed, parts } in &beds {
-                for (curve, gain) in parts {
-                    sum.add_bed(bed, chunk.clone(), curve, *gain, &mut buffer)?;
-                }
+                sum.add_bed(bed, chunk.clone(), parts, &mut buffer)?;
             }
             if !heard.is_empty() {
-                sum.append_samples(heard.start - first..heard.end - first, &mut planes);
+                let at = heard.start - within.start;
+                sum.put_samples(heard.start - first..heard.end - first, &mut planes, at);
             }
             if let Some(writer) = &mut writer {
                 writer.push(sum.planes());
@@ -138,7 +136,7 @@ impl<'a> Bus<'a> {
         }
         let all = wanted.iter().map(|share| {
             let bed = self.bed(stretch, &share.group, refreshed)?;
-            Ok(Source { bed, parts: vec![(share.curve(), share.gain)] })
+            Ok(Source { bed, parts: vec![share.part()] })
         });
         let beds = all.collect::<Result<Vec<_>, BedError>>()?;
         Ok(Sources { base: None, beds, keep: self.whole_crowd() })
@@ -159,21 +157,22 @@ impl<'a> Bus<'a> {
             return Ok(None);
         }
         let mut sources = Vec::with_capacity(gone.len() + come.len());
-        for share in &come {
-            let bed = self.bed(stretch, &share.group, refreshed)?;
-            let mut parts = vec![(share.curve(), share.gain)];
-            let same = |old: &&&Share| old.group == share.group && old.contents == share.contents;
-            parts.extend(gone.iter().find(same).map(|old| (old.curve(), -old.gain)));
+        let mut alone = gone;
+        for share in come {
+            let mut bed = self.bed(stretch, &share.group, refreshed)?;
+            let mut parts = vec![share.part()];
+            if let Some(at) = alone.iter().position(|old| old.group == share.group) {
+                let former = alone[at].contents != share.contents;
+                if !former || bed.remember(&alone[at].contents, &self.shelf)? {
+                    parts.push(Part { former, ..alone.swap_remove(at).taken_out() });
+                }
+            }
             sources.push(Source { bed, parts });
         }
-        for share in gone {
-            let same = |new: &&Share| new.group == share.group && new.contents == share.contents;
-            if come.iter().any(same) {
-                continue;
-            }
+        for share in alone {
             let recalled = self.beds.recall(&share.group, stretch, &share.contents, &self.shelf)?;
             let Some(bed) = recalled else { return Ok(None) };
-            sources.push(Source { bed, parts: vec![(share.curve(), -share.gain)] });
+            sources.push(Source { bed, parts: vec![share.taken_out()] });
         }
         Ok(Some(sources))
     }
@@ -195,12 +194,12 @@ impl<'a> Bus<'a> {
             let mut bed = self.bed(stretch, &group.name, &mut refreshed)?;
             bed.add(&spotlight(group))?;
             if !apart {
-                mix.add_bed(&bed, within.clone(), &group.curve, group.gain, &mut buffer)?;
+                mix.add_bed(&bed, within.clone(), &[whole(group)], &mut buffer)?;
                 signals.push(None);
                 continue;
             }
             let mut alone = MixSum::silent(place.frames);
-            alone.add_bed(&bed, within.clone(), &group.curve, group.gain, &mut buffer)?;
+            alone.add_bed(&bed, within.clone(), &[whole(group)], &mut buffer)?;
             if !self.desk.has_tone(number) {
                 mix.add(&alone);
             }
@@ -229,6 +228,10 @@ impl<'a> Bus<'a> {
     fn whole_crowd(&self) -> bool {
         self.request.groups.is_empty()
     }
+}
+
+fn whole(group: &PlannedGroup) -> Part {
+    Part { curve: group.curve.clone(), gain: group.gain, former: false }
 }
 
 fn spotlight(group: &PlannedGroup) -> Vec<Contribution<'_>> {

@@ -11,7 +11,7 @@ use ripieno_engine::bed::{
     BedError, Key, STRETCH_BLOCKS, StepsBuffer, StepsError, StepsFile, contents_of,
     decode_contents, encode_contents,
 };
-use ripieno_engine::mix::{Curve, CurvePoint, Shape};
+use ripieno_engine::mix::{Curve, CurvePoint, Part, Shape};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -29,8 +29,14 @@ pub(super) struct Share {
 }
 
 impl Share {
-    pub(super) fn curve(&self) -> Curve {
-        Curve::within(self.points.clone())
+    /// What of the group's bed it is.
+    pub(super) fn part(&self) -> Part {
+        Part { curve: Curve::within(self.points.clone()), gain: self.gain, former: false }
+    }
+
+    /// What takes it out of a sum again.
+    pub(super) fn taken_out(&self) -> Part {
+        Part { gain: -self.gain, ..self.part() }
     }
 }
 

@@ -74,6 +74,8 @@ pub enum GroupBed<'a> {
         bed: KeptBed,
         /// What is added and taken out as it is read.
         changes: Vec<Batch<'a>>,
+        /// The same for the bed as it was, see [`GroupBed::remember`].
+        former: Vec<Batch<'a>>,
     },
     /// Just made.
     Made(Bed),
@@ -83,9 +85,11 @@ pub enum GroupBed<'a> {
 #[derive(Default)]
 pub struct BedBuffer {
     steps: StepsBuffer,
-    wide: [Vec<i64>; 2],
+    wide: [[Vec<i64>; 2]; 2],
     samples: [Vec<f32>; 2],
     scratch: Scratch,
+    /// Levels of a curve, and of that under some gains.
+    pub(crate) factors: Vec<Vec<f64>>,
 }
 
 impl<'a> GroupBed<'a> {
@@ -156,7 +160,7 @@ impl<'a> GroupBed<'a> {
     pub fn into_bed(self) -> Result<Bed, BedError> {
         let (kept, changes) = match self {
             GroupBed::Made(bed) => return Ok(bed),
-            GroupBed::Kept { bed, changes } => (bed, changes),
+            GroupBed::Kept { bed, changes, .. } => (bed, changes),
         };
         let (first_block, blocks) = (kept.steps.first_block(), kept.steps.blocks());
         let mut bed = Bed::silent(first_block, blocks);
@@ -177,6 +181,18 @@ impl<'a> GroupBed<'a> {
         Ok(bed)
     }
 
+    /// Whether a block is another in the bed as it was; [`GroupBed::remember`] must have told how
+    /// that was.
+    pub(crate) fn differs_in(&self, block: usize) -> bool {
+        let at = self.first_block() + block as i64;
+        match self {
+            GroupBed::Made(_) => false,
+            GroupBed::Kept { changes, former, .. } => {
+                changes.iter().chain(former).any(|batch| batch.sounds_in(at))
+            }
+        }
+    }
+
     /// Left and right of one block, counted from the first.
     ///
     /// # Errors
@@ -186,6 +202,19 @@ impl<'a> GroupBed<'a> {
         block: usize,
         buffer: &'b mut BedBuffer,
     ) -> Result<[Steps<'b>; 2], BedError> {
+        self.read_both(block, buffer).map(|[now, _]| now)
+    }
+
+    /// Left and right of one block, counted from the first; and the same of the bed as it was.
+    /// What lies on disk is read once.
+    ///
+    /// # Errors
+    /// [`BedError`]: a stem or the bed cannot be read.
+    pub(crate) fn read_both<'b>(
+        &'b self,
+        block: usize,
+        buffer: &'b mut BedBuffer,
+    ) -> Result<[[Steps<'b>; 2]; 2], BedError> {
         match self {
             GroupBed::Made(bed) => {
                 let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
@@ -194,25 +223,37 @@ impl<'a> GroupBed<'a> {
                     None => Steps::Silent,
                 };
                 let [left, right] = &bed.planes;
-                Ok([side(left), side(right)])
+                Ok([[side(left), side(right)]; 2])
             }
-            GroupBed::Kept { bed, changes } => {
-                let BedBuffer { steps, wide, scratch, .. } = buffer;
+            GroupBed::Kept { bed, changes, former } => {
+                let BedBuffer { steps, wide: [wide_now, wide_then], scratch, .. } = buffer;
                 let read = bed.steps.read(block, steps).map_err(|error| bed.damaged(error))?;
                 let at = self.first_block() + block as i64;
-                if !changes.iter().any(|batch| batch.sounds_in(at)) {
-                    return Ok(read);
-                }
-                for (to, from) in wide.iter_mut().zip(read) {
-                    to.resize(BLOCK_FRAMES, 0);
-                    from.copy_to(to);
-                }
-                let [left, right] = wide;
-                for batch in changes {
-                    batch.add([left, right], at, scratch)?;
-                }
-                Ok([Steps::Wide(left), Steps::Wide(right)])
+                let now = changed(read, changes, at, wide_now, scratch)?;
+                Ok([now, changed(read, former, at, wide_then, scratch)?])
             }
         }
     }
+}
+
+/// A block as it was read, with what of `changes` sounds in it.
+fn changed<'b>(
+    read: [Steps<'b>; 2],
+    changes: &[Batch<'_>],
+    block: i64,
+    wide: &'b mut [Vec<i64>; 2],
+    scratch: &mut Scratch,
+) -> Result<[Steps<'b>; 2], BedError> {
+    if !changes.iter().any(|batch| batch.sounds_in(block)) {
+        return Ok(read);
+    }
+    for (to, from) in wide.iter_mut().zip(read) {
+        to.resize(BLOCK_FRAMES, 0);
+        from.copy_to(to);
+    }
+    let [left, right] = wide;
+    for batch in changes {
+        batch.add([left, right], block, scratch)?;
+    }
+    Ok([Steps::Wide(left), Steps::Wide(right)])
 }

@@ -115,6 +115,11 @@ mod vector {
     }
 
     #[target_feature(enable = "avx2")]
+    pub(super) fn widen(narrow: &mut [i32], wide: &mut [i64], sign: i64) {
+        super::widen_body(narrow, wide, sign);
+    }
+
+    #[target_feature(enable = "avx2")]
     pub(super) fn add_one(source: &[u8], scale: Narrow, sum: &mut [i32]) {
         super::add_one_body(source, scale, sum);
     }
@@ -186,10 +191,24 @@ pub(super) fn add_wide(source: &[u8], gain: f32, sum: &mut [i64], sign: i64) {
 
 /// Moves the narrow sums into the wide ones and clears them.
 pub(super) fn widen(narrow: &mut [i32], wide: &mut [i64], sign: i64) {
-    for (narrow, wide) in narrow.iter_mut().zip(wide) {
-        *wide += i64::from(*narrow) * sign;
-        *narrow = 0;
+    #[cfg(target_arch = "x86_64")]
+    if std::is_x86_feature_detected!("avx2") {
+        // SAFETY: the processor has AVX2.
+        #[allow(unsafe_code)]
+        return unsafe { vector::widen(narrow, wide, sign) };
     }
+    widen_body(narrow, wide, sign);
+}
+
+#[inline(always)]
+fn widen_body(narrow: &mut [i32], wide: &mut [i64], sign: i64) {
+    // Without a product: there is no instruction for one of this width.
+    if sign < 0 {
+        narrow.iter().zip(wide).for_each(|(narrow, wide)| *wide -= i64::from(*narrow));
+    } else {
+        narrow.iter().zip(wide).for_each(|(narrow, wide)| *wide += i64::from(*narrow));
+    }
+    narrow.fill(0);
 }
 
 #[cfg(test)]
@@ -235,6 +254,13 @@ mod tests {
             add_one_body(&bytes, right, &mut plain[0]);
             add_one(&bytes, right, &mut vector[0]);
             assert_eq!(plain[0], vector[0]);
+            for sign in [1, -1] {
+                let mut wide = vec![1i64 << 40; 10_007];
+                let sums = plain[0].iter().map(|&step| (1i64 << 40) + sign * i64::from(step));
+                let sums: Vec<i64> = sums.collect();
+                widen(&mut plain[0].clone(), &mut wide, sign);
+                assert_eq!(wide, sums);
+            }
         }
     }
 

@@ -1,7 +1,7 @@
 //! Brings a kept bed up to date by the difference alone.
 
 use super::kept::{GroupBed, KeptBed};
-use super::sum::batches;
+use super::sum::{Batch, batches};
 use super::{Bed, BedError, Contribution, Key};
 use crate::stem::StemFile;
 use std::collections::{BTreeMap, HashMap};
@@ -118,6 +118,18 @@ fn kept<'a>(
     most: usize,
 ) -> Result<Option<(GroupBed<'a>, Refreshed)>, BedError> {
     let Ok(bed) = KeptBed::open(path, first_block, blocks) else { return Ok(None) };
+    let Some((changes, done)) = changes(&bed, contents, shelf, most)? else { return Ok(None) };
+    Ok(Some((GroupBed::Kept { bed, changes, former: Vec::new() }, done)))
+}
+
+/// What turns a kept bed into one of `contents`; none if something is not at hand or that would
+/// be more than `most`.
+fn changes<'a>(
+    bed: &KeptBed,
+    contents: &BTreeMap<Key, u32>,
+    shelf: &Shelf<'a>,
+    most: usize,
+) -> Result<Option<(Vec<Batch<'a>>, Refreshed)>, BedError> {
     let added = missing(contents, bed.contents(), shelf);
     let removed = missing(bed.contents(), contents, shelf);
     let (Some(added), Some(removed)) = (added, removed) else { return Ok(None) };
@@ -127,7 +139,27 @@ fn kept<'a>(
     let done = Refreshed { added: added.len(), removed: removed.len(), anew: false };
     let mut changes = batches(&added, 1)?;
     changes.extend(batches(&removed, -1)?);
-    Ok(Some((GroupBed::Kept { bed, changes }, done)))
+    Ok(Some((changes, done)))
+}
+
+impl<'a> GroupBed<'a> {
+    /// Lets it be read also as it was with other contents, if that can be told from what lies on
+    /// disk; says whether it can.
+    ///
+    /// # Errors
+    /// [`BedError`] if a stem cannot be read.
+    pub fn remember(
+        &mut self,
+        contents: &BTreeMap<Key, u32>,
+        shelf: &Shelf<'a>,
+    ) -> Result<bool, BedError> {
+        let GroupBed::Kept { bed, former, .. } = self else { return Ok(false) };
+        let Some((were, _)) = changes(bed, contents, shelf, 2 * MOST_CHANGES)? else {
+            return Ok(false);
+        };
+        *former = were;
+        Ok(true)
+    }
 }
 
 /// What `all` has and `there` has not; none if some of it is not at hand.

@@ -10,7 +10,7 @@
 //! cache: it is not flushed to disk, and one that a power cut left half-written does not fit its
 //! hash or its sums and is made anew.
 
-use super::STEPS_PER_UNIT;
+use super::{STEPS_PER_UNIT, grid};
 use crate::stem::BLOCK_FRAMES;
 use std::fs::File;
 use std::io::{self, Read, Write};
@@ -83,11 +83,7 @@ impl Steps<'_> {
                     *to = (f64::from(i32::from_le_bytes(*from)) * UNIT) as f32;
                 }
             }
-            Steps::Wide(steps) => {
-                for (to, from) in to.iter_mut().zip(steps) {
-                    *to = (*from as f64 * UNIT) as f32;
-                }
-            }
+            Steps::Wide(steps) => grid::to_samples(steps, to),
         }
     }
 }

@@ -5,19 +5,23 @@
 //! how it is cut; a rounding error a group lies 173 dB below full scale.
 
 use super::Curve;
+use crate::bed::grid::{FAST_LIMIT, bound, double, rounded, to_samples};
 use crate::bed::{
     BedBuffer, BedError, GroupBed, STEPS_PER_UNIT, Steps, StepsBuffer, StepsError, StepsFile,
 };
 use crate::stem::BLOCK_FRAMES;
 use std::ops::Range;
 
-/// 1.5 · 2⁵²: added to a double below 2⁵¹ it leaves the nearest integer, ties to even, in the low
-/// bits (binary64, IEEE 754-2019; its default rounding).
-const SHIFT: f64 = 6_755_399_441_055_744.0;
-const SHIFT_BITS: i64 = SHIFT.to_bits().cast_signed();
-
-/// Steps and their products below this go through [`SHIFT`].
-const FAST_LIMIT: f64 = (1u64 << 50) as f64;
+/// What is made of a bed: under a curve and a steady gain, as it is or as it was.
+#[derive(Debug, Clone)]
+pub struct Part {
+    /// The level along the grid.
+    pub curve: Curve,
+    /// The steady gain; negated it takes out what was added with it.
+    pub gain: f64,
+    /// Whether the bed is meant as it was, see [`GroupBed::remember`].
+    pub former: bool,
+}
 
 /// Left and right, in steps of 2⁻²⁷.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,9 +47,9 @@ impl MixSum {
         [&self.planes[0], &self.planes[1]]
     }
 
-    /// Adds `frames` of a bed (counted from its first) under a curve and a steady gain. They are
-    /// held within the bed and this sum. The same with the gain negated takes exactly that out
-    /// again: rounding to the nearest is the same on both sides of zero.
+    /// Adds `frames` of a bed (counted from its first), once for each of `parts`. They are held
+    /// within the bed and this sum. The same with the gain negated takes exactly that out again:
+    /// rounding to the nearest is the same on both sides of zero.
     ///
     /// # Errors
     /// [`BedError`]: a stem or the bed cannot be read.
@@ -53,45 +57,57 @@ impl MixSum {
         &mut self,
         bed: &GroupBed<'_>,
         frames: Range<usize>,
-        curve: &Curve,
-        gain: f64,
+        parts: &[Part],
         buffer: &mut BedBuffer,
     ) -> Result<(), BedError> {
         let whole = bed.blocks() * BLOCK_FRAMES;
         let end = frames.end.min(whole).min(frames.start + self.planes[0].len());
         let frames = frames.start.min(end)..end;
         let first = bed.first_sample() + frames.start as i64;
-        let mut gains = Vec::new();
-        let steady = match curve.constant_over(first..first + frames.len() as i64) {
-            Some(level) => level * gain,
-            None => {
-                gains.resize(frames.len(), 0.0);
-                curve.fill(first, &mut gains);
-                gains.iter_mut().for_each(|level| *level *= gain);
-                gains.iter().fold(0.0, |most: f64, level| most.max(level.abs()))
-            }
+        let mut factors = std::mem::take(&mut buffer.factors);
+        let gains = gains(parts, first..first + frames.len() as i64, &mut factors);
+        // A bed exchanged under one level changes only where stems have come or gone.
+        let exchanged = match parts {
+            [a, b] => a.former != b.former && a.gain == -b.gain && a.curve == b.curve,
+            _ => false,
         };
-        if steady == 0.0 {
-            return Ok(());
-        }
+        let mut done = Ok(());
         let mut at = frames.start;
-        while at < frames.end {
-            let (block, within) = (at / BLOCK_FRAMES, at % BLOCK_FRAMES);
+        while at < frames.end && done.is_ok() && !gains.is_empty() {
+            let block = at / BLOCK_FRAMES;
             let upto = frames.end.min((block + 1) * BLOCK_FRAMES);
-            let (place, count) = (at - frames.start..upto - frames.start, upto - at);
-            let gain = match gains.get(place.clone()) {
-                Some(gains) if !gains.is_empty() => Gain::Moving { gains, most: steady },
-                _ => Gain::Steady(steady),
-            };
-            for (plane, steps) in self.planes.iter_mut().zip(bed.read(block, buffer)?) {
+            if !exchanged || bed.differs_in(block) {
+                done = self.add_block(bed, at..upto, frames.start, &gains, buffer);
+            }
+            at = upto;
+        }
+        buffer.factors = factors;
+        done
+    }
+
+    /// Adds frames of one block; this sum begins with the bed's frame `first`.
+    fn add_block(
+        &mut self,
+        bed: &GroupBed<'_>,
+        frames: Range<usize>,
+        first: usize,
+        gains: &[(Gain<'_>, bool)],
+        buffer: &mut BedBuffer,
+    ) -> Result<(), BedError> {
+        let block = frames.start / BLOCK_FRAMES;
+        let place = frames.start - first..frames.end - first;
+        let within = frames.start - block * BLOCK_FRAMES..frames.end - block * BLOCK_FRAMES;
+        let [now, then] = bed.read_both(block, buffer)?;
+        for (gain, former) in gains {
+            let gain = gain.over(place.clone());
+            for (plane, steps) in self.planes.iter_mut().zip(if *former { then } else { now }) {
                 let sum = &mut plane[place.clone()];
                 match steps {
                     Steps::Silent => {}
-                    Steps::Narrow(steps) => add_narrow(sum, &steps[within..within + count], gain),
-                    Steps::Wide(steps) => add_wide(sum, &steps[within..within + count], gain),
+                    Steps::Narrow(steps) => add_narrow(sum, &steps[within.clone()], gain),
+                    Steps::Wide(steps) => add_wide(sum, &steps[within.clone()], gain),
                 }
             }
-            at = upto;
         }
         Ok(())
     }
@@ -136,19 +152,50 @@ impl MixSum {
     /// As samples.
     #[must_use]
     pub fn samples(&self) -> [Vec<f32>; 2] {
-        let mut out = [Vec::new(), Vec::new()];
-        self.append_samples(0..self.planes[0].len(), &mut out);
-        out
+        self.planes.each_ref().map(|plane| {
+            let mut out = vec![0.0; plane.len()];
+            to_samples(plane, &mut out);
+            out
+        })
     }
 
-    /// Appends some of it as samples, left and right.
-    pub fn append_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2]) {
+    /// Some of it as samples, left and right, put into `out` from a frame of that on.
+    pub fn put_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2], at: usize) {
         for (plane, out) in self.planes.iter().zip(out) {
-            let from = out.len();
-            out.resize(from + frames.len(), 0.0);
-            narrow(&plane[frames.clone()], &mut out[from..]);
+            to_samples(&plane[frames.clone()], &mut out[at..at + frames.len()]);
         }
     }
+}
+
+/// The level of every part over some samples of the grid, and whether it is of the bed as it was;
+/// silent parts are left out. `factors` is memory.
+fn gains<'f>(
+    parts: &[Part],
+    samples: Range<i64>,
+    factors: &'f mut Vec<Vec<f64>>,
+) -> Vec<(Gain<'f>, bool)> {
+    factors.resize(factors.len().max(parts.len() + 1), Vec::new());
+    let frames = (samples.end - samples.start).max(0) as usize;
+    let Some((raw, factors)) = factors.split_first_mut() else { return Vec::new() };
+    let mut drawn: Option<&Curve> = None;
+    let mut gains = Vec::with_capacity(parts.len());
+    for (part, factors) in parts.iter().zip(factors) {
+        if let Some(level) = part.curve.constant_over(samples.clone()) {
+            gains.push((Gain::Steady(level * part.gain), part.former));
+            continue;
+        }
+        if drawn != Some(&part.curve) {
+            raw.resize(frames, 0.0);
+            part.curve.fill(samples.start, raw);
+            drawn = Some(&part.curve);
+        }
+        factors.clear();
+        factors.extend(raw.iter().map(|level| level * part.gain));
+        let most = factors.iter().fold(0.0, |most: f64, level| most.max(level.abs()));
+        gains.push((Gain::Moving { gains: factors, most }, part.former));
+    }
+    gains.retain(|(gain, _)| gain.most() != 0.0);
+    gains
 }
 
 /// One gain for a block, or one a sample.
@@ -159,22 +206,20 @@ enum Gain<'a> {
 }
 
 impl Gain<'_> {
+    /// That over some of the frames.
+    fn over(&self, frames: Range<usize>) -> Self {
+        match *self {
+            Gain::Steady(gain) => Gain::Steady(gain),
+            Gain::Moving { gains, most } => Gain::Moving { gains: &gains[frames], most },
+        }
+    }
+
     fn most(self) -> f64 {
         match self {
             Gain::Steady(gain) => gain.abs(),
             Gain::Moving { most, .. } => most,
         }
     }
-}
-
-#[inline(always)]
-fn rounded(value: f64) -> i64 {
-    (value + SHIFT).to_bits().cast_signed() - SHIFT_BITS
-}
-
-#[inline(always)]
-fn double(step: i64) -> f64 {
-    f64::from_bits((step + SHIFT_BITS).cast_unsigned()) - SHIFT
 }
 
 #[inline(always)]
@@ -198,16 +243,15 @@ fn add_narrow_body(sum: &mut [i64], steps: &[[u8; 4]], gain: Gain<'_>) {
     add_body(sum, steps, gain, |step| f64::from(i32::from_le_bytes(step)));
 }
 
+/// Whether all of `steps` and their products lie within what this way is good for; if not, nothing
+/// is added.
 #[inline(always)]
-fn add_wide_body(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) {
-    add_body(sum, steps, gain, double);
-}
-
-#[inline(always)]
-fn narrow_body(steps: &[i64], out: &mut [f32]) {
-    for (out, &step) in out.iter_mut().zip(steps) {
-        *out = (double(step) * (1.0 / STEPS_PER_UNIT)) as f32;
+fn add_wide_body(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) -> bool {
+    let near = bound(steps) * gain.most().max(1.0) < FAST_LIMIT;
+    if near {
+        add_body(sum, steps, gain, double);
     }
+    near
 }
 
 /// Any size of step: the plain way, which gives the same wherever the fast one may go.
@@ -222,12 +266,6 @@ fn add_plainly(sum: &mut [i64], steps: impl Iterator<Item = i64>, gain: Gain<'_>
     }
 }
 
-/// Whether all of `steps` lie within ±2⁵⁰.
-fn fast(steps: &[i64]) -> bool {
-    // Folding the sign away makes the bits that any step needs visible in one pass.
-    steps.iter().fold(0i64, |bits, &step| bits | (step ^ (step >> 63))) < 1 << 50
-}
-
 #[cfg(target_arch = "x86_64")]
 mod vector {
     use super::Gain;
@@ -238,13 +276,8 @@ mod vector {
     }
 
     #[target_feature(enable = "avx2")]
-    pub(super) fn add_wide(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) {
-        super::add_wide_body(sum, steps, gain);
-    }
-
-    #[target_feature(enable = "avx2")]
-    pub(super) fn narrow(steps: &[i64], out: &mut [f32]) {
-        super::narrow_body(steps, out);
+    pub(super) fn add_wide(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) -> bool {
+        super::add_wide_body(sum, steps, gain)
     }
 }
 
@@ -262,112 +295,20 @@ fn add_narrow(sum: &mut [i64], steps: &[[u8; 4]], gain: Gain<'_>) {
 }
 
 fn add_wide(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) {
-    let highest = steps.iter().fold(0u64, |most, step| most.max(step.unsigned_abs()));
-    if !fast(steps) || highest as f64 * gain.most() >= FAST_LIMIT {
-        return add_plainly(sum, steps.iter().copied(), gain);
+    if !add_wide_fast(sum, steps, gain) {
+        add_plainly(sum, steps.iter().copied(), gain);
     }
+}
+
+fn add_wide_fast(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) -> bool {
     #[cfg(target_arch = "x86_64")]
     if std::is_x86_feature_detected!("avx2") {
         // SAFETY: the processor has AVX2.
         #[allow(unsafe_code)]
         return unsafe { vector::add_wide(sum, steps, gain) };
     }
-    add_wide_body(sum, steps, gain);
-}
-
-fn narrow(steps: &[i64], out: &mut [f32]) {
-    if !fast(steps) {
-        for (out, &step) in out.iter_mut().zip(steps) {
-            *out = (step as f64 / STEPS_PER_UNIT) as f32;
-        }
-        return;
-    }
-    #[cfg(target_arch = "x86_64")]
-    if std::is_x86_feature_detected!("avx2") {
-        // SAFETY: the processor has AVX2.
-        #[allow(unsafe_code)]
-        return unsafe { vector::narrow(steps, out) };
-    }
-    narrow_body(steps, out);
+    add_wide_body(sum, steps, gain)
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::bed::Bed;
-    use proptest::prelude::*;
-
-    #[test]
-    fn fast_and_plain_ways_agree_to_the_last_bit() {
-        let mut random = fastrand::Rng::with_seed(3);
-        for most in [1i64, 1 << 20, 1 << 31, 1 << 44, 1 << 49, 1 << 60] {
-            let steps: Vec<i64> = (0..5003).map(|_| random.i64(-most..=most)).collect();
-            let gains: Vec<f64> = (0..5003).map(|_| random.f64() * 2.0).collect();
-            let most = gains.iter().copied().fold(0.0, f64::max);
-            for gain in [Gain::Steady(0.5), Gain::Steady(1.3), Gain::Moving { gains: &gains, most }]
-            {
-                let (mut plain, mut quick) = (vec![7i64; 5003], vec![7i64; 5003]);
-                add_plainly(&mut plain, steps.iter().copied(), gain);
-                add_wide(&mut quick, &steps, gain);
-                assert_eq!(plain, quick);
-                let bytes: Vec<[u8; 4]> = steps.iter().map(|s| (*s as i32).to_le_bytes()).collect();
-                let words = bytes.iter().map(|bytes| i64::from(i32::from_le_bytes(*bytes)));
-                let (mut plain, mut quick) = (vec![7i64; 5003], vec![7i64; 5003]);
-                add_plainly(&mut plain, words, gain);
-                add_narrow(&mut quick, &bytes, gain);
-                assert_eq!(plain, quick);
-            }
-            let mut quick = vec![0.0; 5003];
-            narrow(&steps, &mut quick);
-            let plain = steps.iter().map(|&step| (step as f64 / STEPS_PER_UNIT) as f32);
-            assert!(plain.eq(quick.iter().copied()));
-        }
-    }
-
-    fn a_bed(seed: u64) -> GroupBed<'static> {
-        let mut random = fastrand::Rng::with_seed(seed);
-        GroupBed::Made(Bed::of_steps(-1, &mut || random.i64(-(1 << 33)..1 << 33), 3))
-    }
-
-    proptest! {
-        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(24) })]
-        /// Any order of groups, any cut, kept or made: one mix.
-        #[test]
-        fn a_mix_depends_on_neither_order_nor_cuts(cut in 1usize..12_287, gain in 0.01f64..4.0) {
-            let dir = tempfile::tempdir().map_err(|e| TestCaseError::fail(e.to_string()))?;
-            let beds = [a_bed(1), a_bed(2)];
-            let curve = Curve::new(&[
-                crate::mix::CurvePoint { at_sample: 0, db: -20.0, shape: crate::mix::Shape::Line },
-                crate::mix::CurvePoint { at_sample: 4000, db: 0.0, shape: crate::mix::Shape::Hold },
-            ], 240);
-            let steady = Curve::steady(-3.0);
-            let mut buffer = BedBuffer::default();
-            let mut add = |sum: &mut MixSum, bed: &GroupBed<'_>, range, curve: &Curve, gain| {
-                sum.add_bed(bed, range, curve, gain, &mut buffer).map_err(|error| TestCaseError::fail(error.to_string()))
-            };
-            let mut whole = MixSum::silent(12_288);
-            add(&mut whole, &beds[0], 0..12_288, &curve, gain)?;
-            let alone = whole.clone();
-            add(&mut whole, &beds[1], 0..12_288, &steady, gain)?;
-            let path = dir.path().join("b");
-            if let GroupBed::Made(bed) = &beds[0] {
-                bed.save(&path).map_err(|e| TestCaseError::fail(e.to_string()))?;
-            }
-            let bed = crate::bed::KeptBed::open(&path, -1, 3)
-                .map_err(|e| TestCaseError::fail(e.to_string()))?;
-            let kept = GroupBed::Kept { bed, changes: Vec::new() };
-            let mut planes = [Vec::new(), Vec::new()];
-            for range in [0..cut, cut..12_288] {
-                let mut part = MixSum::silent(range.len());
-                add(&mut part, &beds[1], range.clone(), &steady, gain)?;
-                add(&mut part, &kept, range, &curve, gain)?;
-                for (plane, part) in planes.iter_mut().zip(&part.planes) {
-                    plane.extend_from_slice(part);
-                }
-            }
-            prop_assert!(whole.planes == planes);
-            add(&mut whole, &beds[1], 0..12_288, &steady, -gain)?;
-            prop_assert!(whole == alone, "what was added is taken out to the last bit");
-        }
-    }
-}
+mod tests;
