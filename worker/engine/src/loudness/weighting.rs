@@ -151,10 +151,9 @@ mod vector {
         let mut sums = [0, 1].map(|half| load(squares, half));
         let done = lanes[0].len() / AT_ONCE * AT_ONCE;
         for at in (0..done).step_by(AT_ONCE) {
-            let halves = [frames(&lanes[..4], at), frames(&lanes[4..], at)];
-            for frame in 0..AT_ONCE {
-                for half in 0..2 {
-                    let x = halves[half][frame];
+            let [front, back] = [frames(&lanes[..4], at), frames(&lanes[4..], at)];
+            for (front, back) in front.into_iter().zip(back) {
+                for (half, x) in [front, back].into_iter().enumerate() {
                     let [s0, s1, s2, s3] = states.map(|state| state[half]);
                     let y = _mm256_add_pd(_mm256_mul_pd(f[0], x), s0);
                     let ahead = _mm256_add_pd(_mm256_mul_pd(f[1], x), s1);
