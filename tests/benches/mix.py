@@ -82,6 +82,11 @@ def one(driver, folder, raw, options, count, stem_bytes, amix):
     result["cat_s"], result["cat_cpu_s"] = map(min, zip(*cats))
     result["numpy_s"], result["numpy_cpu_s"] = map(min, zip(*numpys))
     result["amix_s"] = total / amix
+    result["seconds"] = SECONDS
+    # The last render was a full one with nothing kept before: what lies there now is what it keeps.
+    kept = pathlib.Path(folder) / "beds"
+    result["kept_bytes"] = sum(path.stat().st_size for path in kept.rglob("*") if path.is_file())
+    result["stem_bytes"] = (pathlib.Path(folder) / "0.stem").stat().st_size
     return result
 
 
@@ -177,12 +182,17 @@ def report(results):
         ("preview_cold", "preview, no beds"),
         ("one_new_take", "preview, one new take"),
         ("one_curve_changed", "preview, one curve changed"),
+        ("one_section", "preview, one section"),
         ("final_cold", "final, no beds"),
         ("final_warm", "final, all beds kept"),
     ):
         row(name + ", all in, s", lambda r: r[key]["total_s"])
         row("  processor time, s", lambda r: r[key]["total_cpu_s"])
     row("peak memory, MiB", lambda r: r["peak_memory_mib"], "{:10.0f}")
+    minutes = lambda r: r["stems"] * r["seconds"] / 60
+    row("a stem on disk, MB a minute", lambda r: r["stem_bytes"] / 1e6 / r["seconds"] * 60, "{:10.2f}")
+    row("beds and sums kept, MB", lambda r: r["kept_bytes"] / 1e6, "{:10.0f}")
+    row("  MB a stem-minute", lambda r: r["kept_bytes"] / 1e6 / minutes(r), "{:10.2f}")
 
 
 if __name__ == "__main__":
