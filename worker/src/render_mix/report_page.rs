@@ -1,18 +1,14 @@
 //! `report.html`: the account of a render to look at, in one file without links.
 
-use super::{RenderReport, SectionReport};
+use super::{RenderKind, RenderReport, SectionReport, StemReport};
 use ripieno_engine::loudness::CURVE_STEP_S;
 use ripieno_engine::plot::Plot;
 use std::fmt::Write;
 
+/// Size of a plot in its own units; the page stretches it to whatever room there is, and letters
+/// stand beside it, so that they keep their size.
 const WIDTH: f64 = 900.0;
-const CURVE_HEIGHT: f64 = 200.0;
-const SPECTRUM_HEIGHT: f64 = 180.0;
-
-/// Room for labels under a plot, and where in it they stand: those of a narrow screen are twice as
-/// large.
-const LABEL_HEIGHT: f64 = 32.0;
-const LABEL_AT: f64 = 22.0;
+const HEIGHT: f64 = 200.0;
 
 /// Loudness shown at the bottom and the top of the curve, LUFS.
 const CURVE_LUFS: (f64, f64) = (-50.0, 0.0);
@@ -29,7 +25,7 @@ pub(super) fn page(report: &RenderReport, plot: &Plot) -> String {
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
          <meta name=\"viewport\" content=\"width=device-width\">\
          <title>{title}: report of the mix</title><style>{STYLE}</style></head><body><main>\
-         <h1>{title}</h1>{figures}{notes}\
+         <h1>{title}</h1><p class=\"plain\">{what}</p>{figures}{notes}\
          <h2>Loudness along the piece</h2><p class=\"plain\">Over the last three seconds at \
          each moment, in LUFS (ITU-R BS.1770): the higher, the louder to the ear.</p>{curve}\
          <h2>Spectrum</h2>{spectrum}\
@@ -37,9 +33,10 @@ pub(super) fn page(report: &RenderReport, plot: &Plot) -> String {
          <h2>Groups</h2><p class=\"plain\">How loud the takes of each group are together, \
          before any fader, and what brings every group to the same level before the \
          arrangement’s own.</p>{groups}\
-         <h2>Takes</h2><p class=\"plain\">The trim brings the playing part of each take to one \
-         loudness.</p>{takes}</main></body></html>\n",
+         <h2>Takes</h2><p class=\"plain\">By group and name. The trim brings the playing part of \
+         each take to one loudness, by 12\u{a0}dB at most.</p>{takes}</main></body></html>\n",
         title = escape(&report.title),
+        what = what(report),
         figures = figures(report),
         notes = notes(report),
         curve = curve(report),
@@ -59,14 +56,25 @@ const STYLE: &str = "\
 body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,sans-serif}\
 main{max-width:940px;margin:0 auto;padding:1.5rem 1rem 4rem}\
 h1{font-size:1.8rem;margin:0 0 1rem}h2{font-size:1.15rem;margin:2rem 0 .5rem}\
-dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(150px,1fr));gap:.75rem;margin:0}\
+dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(130px,1fr));gap:.75rem;margin:0}\
 dt{color:var(--pale);font-size:.85rem}dd{margin:0;font-size:1.25rem}\
-svg{display:block;width:100%;height:auto}svg text{fill:var(--pale);font-size:13px;paint-order:stroke;stroke:var(--paper);stroke-width:5px}\
-@media(max-width:640px){svg text{font-size:25px}.sea{stroke-width:4}}\
-table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .6rem .3rem 0;\
-border-bottom:1px solid var(--line);vertical-align:top}td.n,th.n{text-align:right}td svg{margin-top:.4rem}.plain{color:var(--pale)}\
+.plot{position:relative;height:12.5rem;margin:0 4.6rem 0 0}\
+.plot svg{position:absolute;width:100%;height:100%;overflow:visible}\
+.plot line,.plot polyline{vector-effect:non-scaling-stroke}\
+.level,.along span{position:absolute;color:var(--pale);font-size:.8rem;line-height:1.2}\
+.level{left:100%;padding-left:.4rem;transform:translateY(-50%);white-space:nowrap}\
+.along{position:relative;height:2.2rem;margin:.3rem 4.6rem 0 0}\
+.along span{overflow:hidden;overflow-wrap:break-word;max-height:2.4em}\
+@media(max-width:640px){.plot,.along{margin-right:3.7rem}.along span,.level{font-size:.66rem}}\
+table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .8rem .3rem 0;\
+border-bottom:1px solid var(--line);vertical-align:top}th:last-child,td:last-child{padding-right:0}\
+th{vertical-align:bottom}td.n,th.n{text-align:right}.n{white-space:nowrap}th.n{white-space:normal}\
+td:first-child{overflow-wrap:anywhere}\
+.part{padding-top:1.2rem;color:var(--sea)}\
+.how{width:40%}.bar{display:block;height:.75rem;margin-top:.4rem;border-radius:3px;background:var(--sea)}\
+.plain{color:var(--pale)}h1+.plain{margin:-.9rem 0 1.2rem}\
 .grid{stroke:var(--line);stroke-width:1}.sea{stroke:var(--sea);fill:none;stroke-width:2}\
-.bar{fill:var(--sea)}.mark{stroke:var(--sand);stroke-width:1.5;stroke-dasharray:4 3}\
+.mark{stroke:var(--sand);stroke-width:1.5;stroke-dasharray:4 3}\
 .note{border-left:4px solid var(--sand);padding:.2rem .8rem}\
 details{margin:.4rem 0}summary{cursor:pointer}.who{columns:12rem;margin:.3rem 0 0;padding:0 0 0 1.1rem}";
 
@@ -81,6 +89,20 @@ fn escape(text: &str) -> String {
 
 fn or_dash(value: Option<f64>, unit: &str) -> String {
     value.map_or("–".into(), |value| format!("{value:.1}\u{a0}{unit}").replace('-', "−"))
+}
+
+/// What was rendered, in a line.
+fn what(report: &RenderReport) -> String {
+    let kind = match report.kind {
+        RenderKind::Final => "Final mix",
+        RenderKind::Preview => "Preview",
+    };
+    let left_out = report.stems.iter().filter(|stem| stem.mute || stem.group.is_none()).count();
+    match left_out {
+        0 => format!("{kind}. Every take is in it."),
+        1 => format!("{kind}. One take is left out: see the end of the list of takes."),
+        _ => format!("{kind}. {left_out} takes are left out: see the end of the list of takes."),
+    }
 }
 
 fn figures(report: &RenderReport) -> String {
@@ -118,84 +140,95 @@ fn share(value: f64, (low, high): (f64, f64)) -> f64 {
 fn curve(report: &RenderReport) -> String {
     let rate = f64::from(report.sample_rate_hz);
     let seconds = (report.frames as f64 / rate).max(CURVE_STEP_S);
-    let x = |at_s: f64| (at_s / seconds).clamp(0.0, 1.0) * WIDTH;
-    let y = |lufs: f64| CURVE_HEIGHT * (1.0 - share(lufs, CURVE_LUFS));
-    let mut svg = format!(
-        "<svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-label=\"Short-term loudness in LUFS \
-         over time, with the sections\">",
-        CURVE_HEIGHT + LABEL_HEIGHT
-    );
-    grid(&mut svg, [-40.0, -30.0, -20.0, -10.0], "LUFS", &y);
-    for section in &report.sections {
-        let at = x((section.first_sample - report.first_sample) as f64 / rate);
-        let _ = write!(
-            svg,
-            "<line class=\"mark\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{CURVE_HEIGHT}\"/>\
-             <text x=\"{:.1}\" y=\"{}\">{}</text>",
-            at + 3.0,
-            CURVE_HEIGHT + LABEL_AT,
-            escape(&section.name)
-        );
-    }
-    let points: Vec<String> = report
-        .loudness
-        .short_term_curve_lufs
-        .iter()
-        .enumerate()
-        .map(|(number, &lufs)| {
-            let at_s = (number + 1) as f64 * CURVE_STEP_S;
-            format!("{:.1},{:.1}", x(at_s), y(f64::from(lufs)))
-        })
-        .collect();
-    let _ = write!(svg, "<polyline class=\"sea\" points=\"{}\"/></svg>", points.join(" "));
-    svg
-}
-
-/// Level lines across a plot, each with what it stands for.
-fn grid(svg: &mut String, levels: [f64; 4], unit: &str, y: &dyn Fn(f64) -> f64) {
-    for level in levels {
-        let at = y(level);
-        let _ = write!(
-            svg,
-            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
-             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{} {unit}</text>",
-            WIDTH - 2.0,
-            at - 3.0,
-            format!("{level:.0}").replace('-', "−")
-        );
-    }
+    let along = |at_s: f64| (at_s / seconds).clamp(0.0, 1.0);
+    let start =
+        |section: &SectionReport| along((section.first_sample - report.first_sample) as f64 / rate);
+    let marks: Vec<(f64, String)> =
+        report.sections.iter().map(|section| (start(section), escape(&section.name))).collect();
+    let points = report.loudness.short_term_curve_lufs.iter().enumerate().map(|(number, &lufs)| {
+        let at_s = (number + 1) as f64 * CURVE_STEP_S;
+        (along(at_s), share(f64::from(lufs), CURVE_LUFS))
+    });
+    drawn(&Drawing {
+        label: "Short-term loudness in LUFS over time, with the sections",
+        levels: [-40.0, -30.0, -20.0, -10.0]
+            .map(|lufs| (share(lufs, CURVE_LUFS), level(lufs, "LUFS"))),
+        mark: "mark",
+        marks,
+        points: points.collect(),
+    })
 }
 
 fn spectrum(plot: &Plot) -> String {
     let low_hz = 20f64;
-    let x = |hz: f64| (hz / low_hz).log2() / (20_000.0 / low_hz).log2() * WIDTH;
-    let y = |db: f64| SPECTRUM_HEIGHT * (1.0 - share(db, SPECTRUM_DB));
-    let mut svg = format!(
-        "<svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-label=\"Power of the mix by \
-         frequency\">",
-        SPECTRUM_HEIGHT + LABEL_HEIGHT
-    );
-    grid(&mut svg, [-80.0, -60.0, -40.0, -20.0], "dB", &y);
-    for (hz, name) in [(50.0, "50 Hz"), (200.0, "200"), (1000.0, "1 kHz"), (5000.0, "5 kHz")] {
-        let at = x(hz);
-        let _ = write!(
-            svg,
-            "<line class=\"grid\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{SPECTRUM_HEIGHT}\"/>\
-             <text x=\"{:.1}\" y=\"{}\">{name}</text>",
-            at + 3.0,
-            SPECTRUM_HEIGHT + LABEL_AT
-        );
-    }
-    let points: Vec<String> = plot
+    let along = |hz: f64| (hz / low_hz).log2() / (20_000.0 / low_hz).log2();
+    let marks = [(50.0, "50 Hz"), (200.0, "200"), (1000.0, "1 kHz"), (5000.0, "5 kHz")];
+    let points = plot
         .band_hz
         .iter()
         .zip(&plot.band_db)
         .map(|(&hz, &db)| (f64::from(hz), f64::from(db)))
         .filter(|(hz, _)| (low_hz..=20_000.0).contains(hz))
-        .map(|(hz, db)| format!("{:.1},{:.1}", x(hz), y(db)))
-        .collect();
-    let _ = write!(svg, "<polyline class=\"sea\" points=\"{}\"/></svg>", points.join(" "));
-    svg
+        .map(|(hz, db)| (along(hz), share(db, SPECTRUM_DB)));
+    drawn(&Drawing {
+        label: "Power of the mix by frequency",
+        levels: [-80.0, -60.0, -40.0, -20.0].map(|db| (share(db, SPECTRUM_DB), level(db, "dB"))),
+        mark: "grid",
+        marks: marks.iter().map(|&(hz, name)| (along(hz), name.to_owned())).collect(),
+        points: points.collect(),
+    })
+}
+
+fn level(value: f64, unit: &str) -> String {
+    format!("{value:.0}\u{a0}{unit}").replace('-', "−")
+}
+
+/// A line with a grid. All places are shares, from the left and from the bottom.
+struct Drawing {
+    label: &'static str,
+    levels: [(f64, String); 4],
+    /// Class of the lines across.
+    mark: &'static str,
+    /// In order, with what is written from each to the next.
+    marks: Vec<(f64, String)>,
+    points: Vec<(f64, f64)>,
+}
+
+fn drawn(drawing: &Drawing) -> String {
+    let (mut lines, mut levels, mut along) = (String::new(), String::new(), String::new());
+    let (x, y) = (|share: f64| share * WIDTH, |share: f64| (1.0 - share) * HEIGHT);
+    for (share, name) in &drawing.levels {
+        let at = y(*share);
+        let _ = write!(
+            lines,
+            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>"
+        );
+        let top = 100.0 * (1.0 - share);
+        let _ = write!(levels, "<span class=\"level\" style=\"top:{top:.1}%\">{name}</span>");
+    }
+    for (number, (share, name)) in drawing.marks.iter().enumerate() {
+        let (at, class) = (x(*share), drawing.mark);
+        let _ = write!(
+            lines,
+            "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{HEIGHT}\"/>"
+        );
+        let next = drawing.marks.get(number + 1).map_or(1.0, |(next, _)| *next);
+        let (left, width) = (100.0 * share, 100.0 * (next - share).max(0.0));
+        let _ = write!(
+            along,
+            "<span style=\"left:{left:.1}%;width:{width:.1}%\" title=\"{name}\">{name}</span>"
+        );
+    }
+    let point = |&(along, up): &(f64, f64)| format!("{:.1},{:.1}", x(along), y(up));
+    let points: Vec<String> = drawing.points.iter().map(point).collect();
+    format!(
+        "<div class=\"plot\" role=\"img\" aria-label=\"{label}\"><svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" \
+         preserveAspectRatio=\"none\" aria-hidden=\"true\">{lines}\
+         <polyline class=\"sea\" points=\"{points}\"/></svg>{levels}</div>\
+         <div class=\"along\">{along}</div>",
+        label = drawing.label,
+        points = points.join(" "),
+    )
 }
 
 fn sections(report: &RenderReport) -> String {
@@ -204,11 +237,10 @@ fn sections(report: &RenderReport) -> String {
         .sections
         .iter()
         .map(|section| {
-            let takes: String = section
-                .takes
-                .iter()
-                .map(|take| format!("<li>{}</li>", named(report, take)))
-                .collect();
+            let mut names: Vec<String> =
+                section.takes.iter().map(|take| named(report, take)).collect();
+            names.sort_by_key(|name| name.to_lowercase());
+            let takes: String = names.iter().map(|name| format!("<li>{name}</li>")).collect();
             format!(
                 "<details><summary>Who is in {}: {}</summary><ul class=\"who\">{takes}</ul>\
                  </details>",
@@ -218,17 +250,16 @@ fn sections(report: &RenderReport) -> String {
         })
         .collect();
     format!(
-        "<table><thead><tr><th>Section</th><th class=\"n\">Loudness</th><th></th>\
-         <th class=\"n\">Takes</th></tr></thead><tbody>{rows}</tbody></table>{who}"
+        "<table><thead><tr><th>Section</th><th class=\"n\">Loudness</th>\
+         <th class=\"how\"></th><th class=\"n\">Takes</th></tr></thead><tbody>{rows}</tbody></table>{who}"
     )
 }
 
 fn section_row(section: &SectionReport) -> String {
-    let width = section.lufs.map_or(0.0, |lufs| share(lufs, (-40.0, -8.0)) * 300.0);
+    let width = section.lufs.map_or(0.0, |lufs| share(lufs, (-40.0, -8.0)) * 100.0);
     format!(
-        "<tr><td>{}</td><td class=\"n\">{}</td><td><svg viewBox=\"0 0 300 12\" \
-         aria-hidden=\"true\"><rect class=\"bar\" width=\"{width:.0}\" height=\"12\" rx=\"3\"/>\
-         </svg></td><td class=\"n\">{}</td></tr>",
+        "<tr><td>{}</td><td class=\"n\">{}</td><td><span class=\"bar\" \
+         style=\"width:{width:.0}%\"></span></td><td class=\"n\">{}</td></tr>",
         escape(&section.name),
         or_dash(section.lufs, "LUFS"),
         section.takes.len()
@@ -262,23 +293,57 @@ fn groups(report: &RenderReport) -> String {
     )
 }
 
+/// Takes as one looks for them: by group in the arrangement's order, then by name, those without
+/// one after the others; what is not heard comes last.
+fn in_order(report: &RenderReport) -> Vec<&StemReport> {
+    let mut stems: Vec<&StemReport> = report.stems.iter().collect();
+    let group = |stem: &StemReport| {
+        let own = |name: &String| report.groups.iter().position(|group| group.name == *name);
+        stem.group.as_ref().and_then(own).unwrap_or(usize::MAX)
+    };
+    stems.sort_by_cached_key(|stem| {
+        let name = stem.credit.as_deref().unwrap_or(&stem.take_id).to_lowercase();
+        let unheard = u8::from(stem.mute) + 2 * u8::from(stem.group.is_none());
+        (unheard, group(stem), stem.credit.is_none(), name, stem.take_id.clone())
+    });
+    stems
+}
+
+/// What a take stands under in the list.
+fn heading(stem: &StemReport) -> &str {
+    match &stem.group {
+        None => "Left out: no group fits",
+        Some(_) if stem.mute => "Left out",
+        Some(group) => group,
+    }
+}
+
 fn takes(report: &RenderReport) -> String {
-    let rows: String = report
-        .stems
-        .iter()
-        .map(|stem| {
+    let stems = in_order(report);
+    let row = |stem: &&StemReport| {
+        let place = if heading(stem).starts_with("Left out") {
+            stem.group.as_deref().map_or("–".into(), escape)
+        } else {
+            place(stem.pan)
+        };
+        let (name, trim) = (named(report, &stem.take_id), or_dash(Some(stem.trim_db), "dB"));
+        format!("<tr><td>{name}</td><td class=\"n\">{trim}</td><td>{place}</td></tr>")
+    };
+    let bodies: String = stems
+        .chunk_by(|a, b| heading(a) == heading(b))
+        .map(|together| {
+            let heading = together.first().map_or("", |stem| heading(stem));
+            let rows: String = together.iter().map(row).collect();
             format!(
-                "<tr><td>{}</td><td>{}</td><td class=\"n\">{}</td><td>{}</td></tr>",
-                named(report, &stem.take_id),
-                stem.group.as_deref().map_or("no group fits".into(), escape),
-                or_dash(Some(stem.trim_db), "dB"),
-                if stem.mute { "left out".into() } else { place(stem.pan) },
+                "<tbody><tr><th class=\"part\" colspan=\"3\" scope=\"rowgroup\">{}: {}</th></tr>{rows}</tbody>",
+                escape(heading),
+                together.len()
             )
         })
         .collect();
     format!(
-        "<table><thead><tr><th>Take</th><th>Group</th><th class=\"n\">Trim</th><th>Place</th>\
-         </tr></thead><tbody>{rows}</tbody></table>"
+        "<table><thead><tr><th>Take</th><th class=\"n\">Trim</th><th>Place</th></tr></thead>\
+         {bodies}</table>"
     )
 }
 
@@ -291,3 +356,6 @@ fn place(pan: f64) -> String {
         _ => format!("{percent:.0} % right"),
     }
 }
+
+#[cfg(test)]
+mod tests;
