@@ -6,10 +6,14 @@ formulas here.
 from __future__ import annotations
 
 import dataclasses
+import subprocess
+import tempfile
 
 import numpy as np
 import scipy.ndimage
 import scipy.signal
+import soundfile
+import soxr
 
 import home_sound
 import home_takes
@@ -216,8 +220,26 @@ def noisy(x, rng):
     return x + noise / np.std(noise) * loud_level(x) * 10 ** (rng.uniform(-25, -12) / 20)
 
 
+SENTENCES = {
+    "en": "Sorry, I lost my place, let me just find it again, I think it was bar twenty something.",
+    "en+f3": "I am recording, can you please close the door, thank you, yes, in ten minutes.",
+    "de": "Entschuldigung, ich habe mich verspielt, ich fange an dieser Stelle noch einmal an.",
+    "en-us+m4": "Okay that was not so good, let me try this section once more from the top.",
+}
+
+
+def words(rng):
+    """Some sentence by espeak-ng, a formant synthesiser (Debian has it as espeak-ng)."""
+    voice = str(rng.choice(list(SENTENCES)))
+    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+        subprocess.run(["espeak-ng", "-v", voice, "-s", str(rng.integers(140, 190)), "-w", file.name,
+                        SENTENCES[voice]], check=True)
+        sound, rate = soundfile.read(file.name)
+    return soxr.resample(sound, rate, RATE)
+
+
 def spoken(x, rng, words, bar1_s):
-    """The player stops and talks for six seconds."""
+    """The player stops and talks."""
     at = int((bar1_s + rng.uniform(20, 120)) * RATE)
     y = x.copy()
     count = min(len(words), len(y) - at)
@@ -269,7 +291,7 @@ def damaged(defect, x, bar1_s, end_s, rng):
     if defect == "cut_short":
         return x[: int((end_s - rng.uniform(3, 60)) * RATE)]
     if defect == "speech":
-        return spoken(x, rng, home_takes.talk(rng, 6.0), bar1_s)
+        return spoken(x, rng, words(rng), bar1_s)
     if defect == "dead_channel":
         return np.stack([x, rng.normal(size=len(x)) * 1e-4], 1)[:, :: int(rng.choice([-1, 1]))]
     if defect == "antiphase":

@@ -6,7 +6,8 @@
 TAKES (60) clean takes by every sampled instrument of home_takes.py, then as many again with the
 guide bled into them, and as many sent a second time in another form. Prints which findings fire
 on clean takes, and for bleeds and copies how many were missed. `defects` makes TAKES takes of each
-defect of check_takes.py, by drums and bells and voices alike, and prints the missed and the false.
+defect of check_takes.py, by drums and bells and voices alike, and prints the missed and the false;
+it needs espeak-ng for what is spoken.
 """
 
 from __future__ import annotations

@@ -83,6 +83,16 @@ mod tests {
     }
 
     #[test]
+    fn a_name_has_no_space_before_what_is_said_of_its_fade() {
+        let mut file = export(&nine_harbours().0);
+        let at = file.windows(4).position(|bytes| bytes == b"Ebb ").unwrap() + 2;
+        // Read as Latin-1, a space that does not break.
+        file[at] = 0xA0;
+        let last = import(&file).unwrap().piece().sections.pop().unwrap();
+        assert_eq!((last.name.as_str(), last.played_fade), ("Eb", true));
+    }
+
+    #[test]
     fn film_time_is_refused_in_a_plain_sentence() {
         // Header with division 0xE728: 25 frames a second, 40 ticks a frame.
         let bytes = b"MThd\0\0\0\x06\0\0\0\x01\xE7\x28MTrk\0\0\0\x04\0\xFF\x2F\0";

@@ -273,7 +273,7 @@ impl Reading {
                 before.last_bar = bar - 1;
             }
             let (name, played_fade) = match marker.strip_suffix(PLAYED_FADE) {
-                Some(name) => (name.to_string(), true),
+                Some(name) => (name.trim_end().to_string(), true),
                 None => (marker, false),
             };
             let name = unlike_the_others(name, &mut used);
