@@ -97,7 +97,7 @@ fn what(report: &RenderReport) -> String {
         RenderKind::Final => "Final mix",
         RenderKind::Preview => "Preview",
     };
-    let left_out = report.stems.iter().filter(|stem| stem.mute || stem.group.is_none()).count();
+    let left_out = report.stems.iter().filter(|stem| is_left_out(stem)).count();
     match left_out {
         0 => format!("{kind}. Every take is in it."),
         1 => format!("{kind}. One take is left out: see the end of the list of takes."),
@@ -309,6 +309,10 @@ fn in_order(report: &RenderReport) -> Vec<&StemReport> {
     stems
 }
 
+fn is_left_out(stem: &StemReport) -> bool {
+    stem.mute || stem.group.is_none()
+}
+
 /// What a take stands under in the list.
 fn heading(stem: &StemReport) -> &str {
     match &stem.group {
@@ -321,7 +325,7 @@ fn heading(stem: &StemReport) -> &str {
 fn takes(report: &RenderReport) -> String {
     let stems = in_order(report);
     let row = |stem: &&StemReport| {
-        let place = if heading(stem).starts_with("Left out") {
+        let place = if is_left_out(stem) {
             stem.group.as_deref().map_or("–".into(), escape)
         } else {
             place(stem.pan)

@@ -4,14 +4,12 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
-use super::Note;
+use super::lost::Lost;
 
 /// How much of the file is held.
 const WINDOW_BYTES: usize = 1 << 16;
 /// What must follow one another to be taken for frames, after a break.
 const IN_A_ROW: usize = 4;
-/// Places that are remembered; all are counted.
-const MAX_PLACES: usize = 100;
 
 /// What a frame header says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -21,25 +19,24 @@ struct Frame {
     rate_hz: u32,
 }
 
-/// Walks the frames of `file` and notes the breaks between them. Tags and padding before the
-/// first and whatever follows the last are no breaks.
-pub(super) fn breaks(file: impl Read + Seek) -> Option<Note> {
+/// Walks the frames of `file` and counts the breaks between them, by the sound before each; how
+/// much is lost there is not known. Tags and padding before the first and whatever follows the
+/// last are no breaks.
+pub(super) fn breaks(file: impl Read + Seek) -> Lost {
     let mut window = Window { file, from: 0, bytes: Vec::new() };
-    let mut at = window.resume(0)?;
-    let (mut passed_s, mut count, mut at_s) = (0.0, 0, Vec::new());
-    loop {
+    let (mut breaks, mut passed) = (Lost::default(), 0);
+    let mut resumed = window.resume(0);
+    while let Some(mut at) = resumed {
         while let Some(frame) = window.frame(at) {
-            passed_s += f64::from(frame.samples) / f64::from(frame.rate_hz);
+            passed += u64::from(frame.samples);
             at += frame.bytes;
         }
-        let Some(next) = window.resume(at) else { break };
-        count += 1;
-        if at_s.len() < MAX_PLACES {
-            at_s.push((passed_s, passed_s));
+        resumed = window.resume(at);
+        if resumed.is_some() {
+            breaks.count(passed, 0);
         }
-        at = next;
     }
-    (count > 0).then_some(Note::Spliced { count, at_s })
+    breaks
 }
 
 /// A part of the file.
@@ -139,6 +136,7 @@ fn adts(head: &[u8]) -> Option<Frame> {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
+    use super::super::Info;
     use super::*;
     use std::io::Cursor;
 
@@ -163,13 +161,16 @@ mod tests {
     }
 
     fn places(file: &[u8]) -> Vec<f64> {
-        match breaks(Cursor::new(file)) {
-            Some(Note::Spliced { count, at_s }) => {
-                assert_eq!(count, at_s.len() as u64);
-                at_s.into_iter().map(|(from_s, _)| (from_s * 1e3).round()).collect()
-            }
-            _ => Vec::new(),
-        }
+        let info = Info {
+            container: "MPEG audio",
+            codec: "MP3",
+            sample_rate_hz: 44_100,
+            channels: 2,
+            trimmed_start_frames: 0,
+        };
+        let (count, _, at_s) = breaks(Cursor::new(file)).seconds(&info);
+        assert_eq!(count, at_s.len() as u64);
+        at_s.into_iter().map(|(from_s, _)| (from_s * 1e3).round()).collect()
     }
 
     #[test]

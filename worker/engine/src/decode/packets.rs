@@ -32,6 +32,8 @@ pub(super) struct Packets {
     pub(super) expected: Option<u64>,
     /// Trims come with the packets, and one stream may follow another.
     pub(super) is_ogg: bool,
+    /// Where frames do not follow one another.
+    pub(super) breaks: Lost,
 }
 
 /// A container opened at its first sound track, with the decoder for it.
@@ -268,9 +270,12 @@ impl PacketSource {
         let info = &self.open.info;
         let short = |expected| self.decoded.saturating_add(self.last_frames.max(1)) < expected;
         // What is missing in the middle is missing from the number of frames as well.
-        let spliced = notes.iter().any(|note| matches!(note, Note::Spliced { .. }));
-        if self.truncated || !spliced && self.packets.expected.is_some_and(short) {
+        let (spliced, _, at_s) = self.packets.breaks.seconds(info);
+        if self.truncated || spliced == 0 && self.packets.expected.is_some_and(short) {
             notes.push(Note::Truncated { at_s: end_s });
+        }
+        if spliced > 0 {
+            notes.push(Note::Spliced { count: spliced, at_s });
         }
         let (packets, lost_s, at_s) = self.damage.seconds(info);
         if packets > 0 {

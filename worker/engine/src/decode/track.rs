@@ -13,6 +13,7 @@ use symphonia::core::meta::MetadataOptions;
 use super::edits::MovieTimes;
 use super::error::is_machine_fault;
 use super::frames;
+use super::lost::Lost;
 use super::matroska::{TrackTrim, track_trims, trim_of};
 use super::media::Media;
 use super::opus::{OPUS_RATE_HZ, OpusPackets};
@@ -61,7 +62,10 @@ pub(super) fn open(
         Kind::Matroska => trims = track_trims(&file),
         _ => {}
     }
-    let spliced = (kind == Kind::MpegFrames).then(|| frames::breaks(&file)).flatten();
+    let breaks = match kind {
+        Kind::MpegFrames => frames::breaks(&file),
+        _ => Lost::default(),
+    };
     let format = probe(Media::new(file, kind)?)?;
     let container = container_name(format.format_info().short_name);
     let mut open = choose(&*format, container, movie.has_sound)?;
@@ -69,15 +73,15 @@ pub(super) fn open(
     let trim = trim_of(&trims, open.id);
     let track = find(&*format, open.id);
     let said = movie.segments(open.id, open.info.sample_rate_hz);
-    let (segments, mut notes) =
+    let (segments, notes) =
         said.unwrap_or_else(|| (segments_of(kind, track, &open, &trim), Vec::new()));
-    notes.extend(spliced);
     let timeline = Timeline::new(segments);
     open.info.trimmed_start_frames = timeline.first_frame();
     let packets = Packets {
         end_discard: frames_of_ns(trim.end_discard_ns, open.info.sample_rate_hz),
         expected: expected_frames(kind, track, &open.info),
         is_ogg: kind == Kind::Ogg,
+        breaks,
     };
     Ok((PacketSource::new(format, open, packets, notes), timeline))
 }

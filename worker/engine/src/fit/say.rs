@@ -359,6 +359,11 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
             at_s: Vec::new(),
         });
     }
+    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
+        fit.findings.push(blurred_lag(lag_ms));
+        offer_both(take, lag_ms, fit);
+        return;
+    }
     let (code, says) = if off > 0.0 {
         (
             "lags",
@@ -377,11 +382,6 @@ fn lag(take: &Take<'_>, fit: &mut Fit) {
             ),
         )
     };
-    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
-        fit.findings.push(blurred_lag(lag_ms));
-        offer_both(take, lag_ms, fit);
-        return;
-    }
     let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
     fit.findings.push(Finding {
         code,
@@ -409,12 +409,17 @@ fn blurred_lag(lag_ms: f64) -> Finding {
     }
 }
 
-/// Offers the place with the lag taken back and, as likely, the one by the mark.
+/// Offers the place with the lag taken back and, as likely, the one by the mark if that is not
+/// among the choices already.
 fn offer_both(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
+    let bar1_beat1_s = fit.bar1_beat1_s;
+    fit.candidates[0].bar1_beat1_s = bar1_beat1_s + device_lag_s(take, lag_ms * 1e-3);
+    if fit.candidates.iter().any(|place| place.bar1_beat1_s == bar1_beat1_s) {
+        return;
+    }
     let first = &mut fit.candidates[0];
     first.odds *= 0.5;
-    let by_mark = Candidate { bar1_beat1_s: fit.bar1_beat1_s, ..*first };
-    first.bar1_beat1_s = fit.bar1_beat1_s + device_lag_s(take, lag_ms * 1e-3);
+    let by_mark = Candidate { bar1_beat1_s, ..*first };
     fit.candidates.push(by_mark);
 }
 
