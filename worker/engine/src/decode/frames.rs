@@ -180,6 +180,9 @@ mod tests {
         assert_eq!(places(&[&whole[..10_000], &whole[10_300..]].concat()), [2534.0]);
         let foreign = [&frames(500)[..], &vec![0xff; 200_000], &frames(20)].concat();
         assert_eq!(places(&foreign), [13_061.0]);
+        // One header alone among foreign bytes is chance.
+        let chance = [&frames(500)[..], &[0; 300], &frames(1)[..4], &[0; 300], &frames(20)];
+        assert_eq!(places(&chance.concat()), [13_061.0]);
         // A whole frame less leaves no trace, and one more is none.
         assert_eq!(places(&frames(999)), []);
     }
@@ -187,6 +190,9 @@ mod tests {
     #[test]
     fn tags_before_and_after_are_no_breaks() {
         let tag = [&b"ID3\x04\0\0\0\0\x02\0"[..], &[0xff; 256]].concat();
+        // Whatever a tag holds, its like of frames too, is no sound.
+        let holding = [&b"ID3\x04\0\0\0\0\x04\x12"[..], &frames(5), &[0; 10]].concat();
+        assert_eq!(places(&[holding, frames(50)].concat()), []);
         let after = [b"TAG".to_vec(), vec![0x20; 125]].concat();
         assert_eq!(places(&[&tag, &vec![0; 500][..], &frames(50), &after].concat()), []);
         assert_eq!(places(&frames(50)[..5_000]), []);
