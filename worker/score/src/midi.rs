@@ -101,6 +101,15 @@ mod tests {
     }
 
     #[test]
+    fn a_frame_rate_that_cannot_be_is_refused_in_any_header() {
+        let odd = b"MThd\0\0\0\x06\0\0\0\x01\x80\x28";
+        assert!(import(odd).is_err());
+        let mut second = export(&nine_harbours().0);
+        second.splice(14..14, *odd);
+        assert!(import(&second).is_err());
+    }
+
+    #[test]
     fn what_is_no_midi_file_is_refused() {
         for bytes in [&b""[..], b"RIFF", b"MThd", b"MThd\0\0\0\x06\0\x01\0\0\0\0"] {
             assert!(import(bytes).is_err());

@@ -80,6 +80,9 @@ pub fn import(bytes: &[u8]) -> Result<ImportedMap, Mistakes> {
     if bytes.len() > LONGEST_FILE {
         return Err(refuse("it is larger than 16 MiB", "leave out all but tempo and markers"));
     }
+    if has_header_without_frame_rate(bytes) {
+        return Err(refuse("its header names no frame rate that exists", again));
+    }
     let smf =
         Smf::parse(bytes).map_err(|error| refuse(format!("it cannot be read: {error}"), again))?;
     if smf.header.format == Format::Sequential {
@@ -95,6 +98,13 @@ pub fn import(bytes: &[u8]) -> Result<ImportedMap, Mistakes> {
     };
     let heard = Heard::of(&smf);
     Reading { ticks_per_quarter, heard, remarks: Vec::new() }.finish()
+}
+
+/// Whether a header counts -128 frames a second: midly (0.5.3) negates that byte as an `i8`, which
+/// overflows. It reads every header chunk it meets, so any is looked at: four letters, four bytes
+/// of length, two of format and two of tracks stand before the division (RP-001).
+fn has_header_without_frame_rate(bytes: &[u8]) -> bool {
+    bytes.windows(13).any(|header| header.starts_with(b"MThd") && header[12] == 0x80)
 }
 
 struct Reading {
