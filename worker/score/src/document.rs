@@ -141,14 +141,38 @@ pub(crate) fn from_toml(text: &str, notes: &Notes) -> Option<Node> {
     }
     let lines = Lines::of(text);
     let (table, errors) = DeTable::parse_recoverable(text);
-    notes.pass_over(errors.len().saturating_sub(MOST_MISTAKES));
-    for error in errors.iter().take(MOST_MISTAKES) {
-        let place = error.span().map_or(start.clone(), |span| lines.place(span.start));
-        let what = error.message().trim().replace('\n', ", ");
-        let instead = instead_of(&what);
-        notes.note(&place, format!("this is not TOML: {what}"), instead);
+    let told: Vec<(Place, String)> = errors
+        .iter()
+        .map(|error| {
+            let place = error.span().map_or(start.clone(), |span| lines.place(span.start));
+            (place, error.message().trim().replace('\n', ", "))
+        })
+        .collect();
+    let told = without_echoes(told);
+    notes.pass_over(told.len().saturating_sub(MOST_MISTAKES));
+    for (place, what) in told.iter().take(MOST_MISTAKES) {
+        notes.note(place, format!("this is not TOML: {what}"), instead_of(what));
     }
     errors.is_empty().then(|| Node { value: table_value(table.get_ref(), &lines), place: start })
+}
+
+/// The first syntax error of each line, up to the first line that leaves a list or inline table
+/// open: to the parser all that follows is inside of it, and what it then says is an echo.
+fn without_echoes(mut told: Vec<(Place, String)>) -> Vec<(Place, String)> {
+    let line = |place: &Place| match place {
+        Place::Line { line, .. } => *line,
+        Place::Pointer(_) => 0,
+    };
+    let is_inside =
+        |what: &str| ["array", "inline table"].iter().any(|around| what.contains(around));
+    told.sort_by_key(|(place, _)| match place {
+        Place::Line { line, column } => (*line, *column),
+        Place::Pointer(_) => (0, 0),
+    });
+    let open = told.iter().find(|(_, what)| is_inside(what)).map(|(place, _)| line(place));
+    told.dedup_by_key(|(place, _)| line(place));
+    told.retain(|(place, _)| open.is_none_or(|open| line(place) <= open));
+    told
 }
 
 /// What to do about a syntax error, by what the parser calls it.
@@ -162,6 +186,8 @@ fn instead_of(what: &str) -> &'static str {
         "keep one of the two"
     } else if about(&["unclosed", "missing closing", "`]`", "`}`", "`\"`"]) {
         "close the bracket or quote"
+    } else if about(&["array", "inline table"]) {
+        "put a comma between the entries of a list, and close the bracket of the one above"
     } else {
         "write lines such as key = \"value\", and headings such as [marks] or [[sections]]"
     }
