@@ -7,7 +7,8 @@ use crate::tempo::Beat;
 /// A piece as one listening to a take wants it, all in piece time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PieceGrid {
-    /// Every beat of the music, bar 1 to the last bar.
+    /// Every beat of the music as it is felt, bar 1 to the last bar: where the metre's own beats
+    /// run fast, groups of them, such as the two dotted quarters of a quick 6/8.
     pub beats: Vec<Beat>,
     /// Which beats begin a bar.
     pub bar_starts: Vec<usize>,
@@ -22,10 +23,14 @@ pub struct PieceGrid {
     pub closing_mark_s: Option<f64>,
 }
 
+/// Shorter ones are parts of a beat to whoever plays them (common practice, no source: beats are
+/// felt at some 40 to 240 a minute).
+const SHORTEST_BEAT_S: f64 = 0.25;
+
 impl Piece {
     /// The whole piece on the clock.
     pub fn grid(&self) -> PieceGrid {
-        let beats = self.tempo.beats(1, self.last_bar);
+        let beats = self.felt_beats();
         let bar_starts = (0..beats.len()).filter(|at| beats[*at].is_bar).collect();
         let chroma = beats.iter().map(|beat| self.chroma_at(beat.position)).collect();
         PieceGrid {
@@ -36,6 +41,32 @@ impl Piece {
             closing_mark_s: self.closing_mark_s(),
             beats,
         }
+    }
+
+    fn felt_beats(&self) -> Vec<Beat> {
+        let mut felt = Vec::new();
+        for bar in 1..=self.last_bar {
+            let together = self.beats_felt_together(bar);
+            felt.extend(self.tempo.beats(bar, bar).into_iter().step_by(together));
+        }
+        felt
+    }
+
+    /// How many of a bar's beats are felt as one: more than one only where they run fast, and
+    /// then by the note that the tempo counts, by threes in the compound metres, or by twos.
+    fn beats_felt_together(&self, bar: i32) -> usize {
+        let metre = self.tempo.metre_at(bar);
+        let start = Position::bar_start(bar);
+        if self.tempo.beat_length_s(start) >= SHORTEST_BEAT_S {
+            return 1;
+        }
+        let before = self.tempo.tempos().partition_point(|change| change.at <= start);
+        let (notes, whole) = self.tempo.tempos()[before.saturating_sub(1)].beat_unit();
+        let units = notes * metre.unit;
+        let counted = if units.is_multiple_of(whole) { units / whole } else { 1 };
+        let fits = |&group: &u32| group > 1 && metre.beats.is_multiple_of(group);
+        let usual = [counted, if metre.unit >= 8 { 3 } else { 2 }, 2];
+        usual.into_iter().find(fits).unwrap_or(1) as usize
     }
 
     fn chroma_at(&self, position: Position) -> [f32; 12] {

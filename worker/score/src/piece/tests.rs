@@ -1,6 +1,7 @@
 use super::*;
 use crate::demo::PIECE_TOML;
 use crate::position::Position;
+use crate::{Metre, MetreChange, TempoChange, TempoMap};
 
 /// The demo's document with one piece of text replaced.
 fn with(old: &str, new: &str) -> Result<Piece, Mistakes> {
@@ -177,6 +178,47 @@ fn the_grid_has_every_beat_with_its_chord() {
     assert_eq!(notes(10), [0, 5, 7, 9]);
     assert_eq!(notes(319), [2, 7]);
     assert_eq!(grid.sections_s[4].1, piece.duration_s());
+}
+
+/// Beats of each bar in the grid of so many bars at 60 seconds by `bpm` of `unit`.
+fn felt(metre: (u32, u32), bpm: i128, unit: (i128, i128)) -> usize {
+    let first = Position::bar_start(1);
+    let unit = crate::exact::Fraction::new(unit.0, unit.1);
+    let tempo = TempoChange::exact(first, crate::exact::Fraction::from_integer(bpm), unit, false);
+    let metre = Metre::new(metre.0, metre.1).unwrap();
+    let metres = vec![MetreChange { bar: 1, metre }];
+    let tempo = TempoMap::new(vec![tempo.unwrap()], metres).unwrap();
+    let grid = Piece { tempo, last_bar: 6, ..Piece::default() }.grid();
+    assert_eq!(grid.bar_starts.len(), 6);
+    assert_eq!(grid.chroma.len(), grid.beats.len());
+    grid.beats.len() / 6
+}
+
+#[test]
+fn quick_beats_are_felt_in_groups() {
+    assert_eq!(felt((6, 8), 112, (3, 8)), 2);
+    assert_eq!(felt((6, 8), 336, (1, 8)), 2);
+    assert_eq!(felt((9, 8), 300, (1, 8)), 3);
+    // Slow enough to count every eighth.
+    assert_eq!(felt((6, 8), 60, (3, 8)), 6);
+    assert_eq!(felt((4, 4), 150, (1, 2)), 2);
+    assert_eq!(felt((4, 4), 300, (1, 4)), 2);
+    // No even group fits a seven.
+    assert_eq!(felt((7, 8), 320, (1, 8)), 7);
+    assert_eq!(felt((8, 8), 300, (1, 8)), 4);
+    assert_eq!(felt((5, 4), 132, (1, 4)), 5);
+}
+
+#[test]
+fn a_bracket_left_open_is_told_of_once() {
+    let text = PIECE_TOML.replacen("wanted = [", "wanted = [[", 1);
+    let mistakes = Piece::from_toml(&text, "p").unwrap_err().0;
+    assert_eq!(mistakes.len(), 1, "{mistakes:?}");
+    assert!(mistakes[0].instead.contains("bracket"), "{mistakes:?}");
+    // Faults before it are told of too, one a line.
+    let text = text.replacen("last_bar = 64", "last_bar = = 64 64", 1);
+    let mistakes = Piece::from_toml(&text, "p").unwrap_err().0;
+    assert_eq!(mistakes.len(), 2, "{mistakes:?}");
 }
 
 #[test]
