@@ -2,6 +2,7 @@
 
 use super::beats::BeatClock;
 use super::events::{Event, median};
+use super::pattern::is_playable;
 use super::search::Anchor;
 use super::track::Track;
 use crate::math::drift::{Sample, line_through_drift};
@@ -66,7 +67,7 @@ pub(super) fn lay(
     track: &Track,
     mut drift: Vec<f64>,
 ) -> Option<Laid> {
-    let mut grid = WorkGrid::new(beats.count());
+    let mut grid = WorkGrid::new(beats);
     let (mut ratio, mut lag_s) = start;
     let mut spread_s: f64 = 0.025;
     let mut round = 0;
@@ -113,6 +114,8 @@ pub(super) fn lay(
 /// How often each phase of the beat is played, and how much belongs to none.
 struct WorkGrid {
     shares: [f64; PHASES.len()],
+    /// Parts of a beat that are too short for anyone to play are never counted.
+    playable: [bool; PHASES.len()],
     stray: Vec<f64>,
 }
 
@@ -129,9 +132,13 @@ impl Tally {
 }
 
 impl WorkGrid {
-    fn new(beats: usize) -> Self {
-        let stretches = (beats as f64 / STRETCH_BEATS) as usize + 2;
-        Self { shares: [0.4, 0.1, 0.08, 0.24, 0.08, 0.1], stray: vec![0.15; stretches] }
+    fn new(beats: &BeatClock) -> Self {
+        let stretches = (beats.count() as f64 / STRETCH_BEATS) as usize + 2;
+        let playable = PHASES.map(|phase| is_playable(phase, beats.beat_s()));
+        let mut shares = [0.4, 0.1, 0.08, 0.24, 0.08, 0.1];
+        let unplayable = shares.iter_mut().zip(playable).filter(|(_, playable)| !playable);
+        unplayable.for_each(|(share, _)| *share = 0.0);
+        Self { shares, playable, stray: vec![0.15; stretches] }
     }
 
     /// The likeliest pulse for a stroke at `beat`, in piece time, and the probability that it is
@@ -173,8 +180,13 @@ impl WorkGrid {
     }
 
     fn learn(&mut self, tally: Tally) {
-        let total: f64 = tally.shares.iter().sum();
-        self.shares = tally.shares.map(|count| count / total);
+        let counts = tally.shares.into_iter().zip(self.playable);
+        let counts: Vec<f64> =
+            counts.map(|(count, playable)| if playable { count } else { 0.0 }).collect();
+        let total: f64 = counts.iter().sum();
+        for (share, count) in self.shares.iter_mut().zip(counts) {
+            *share = count / total;
+        }
         for (share, (lost, all)) in self.stray.iter_mut().zip(tally.stray) {
             *share = (lost / all).clamp(0.02, 0.9);
         }

@@ -38,6 +38,28 @@ const PATTERNS: [Pattern; 11] = [
     },
 ];
 
+/// Nobody keeps beside beats as short as this, nor plays parts of a beat as short as that (common
+/// practice, no source); such a rhythm must be shown by far more strokes.
+const SHORTEST_BESIDE_S: f64 = 0.25;
+const SHORTEST_PART_S: f64 = 0.07;
+const UNPLAYABLE: f64 = 1e-3;
+
+impl Pattern {
+    /// How frequent the rhythm is at this length of the beat.
+    fn log_prior(&self, beat_s: f64) -> f64 {
+        let on_beat: f64 = self.slots.iter().filter(|slot| slot.0 == 0.0).map(|slot| slot.1).sum();
+        let parts = self.slots.iter().filter(|slot| slot.1 > 0.04).map(|slot| slot.0);
+        let unplayable = on_beat < 0.25 && beat_s < SHORTEST_BESIDE_S
+            || parts.into_iter().any(|phase| !is_playable(phase, beat_s));
+        if unplayable { (self.prior * UNPLAYABLE).ln() } else { self.prior.ln() }
+    }
+}
+
+/// Whether the part of a beat before or after a phase is long enough to be played.
+pub(super) fn is_playable(phase: f64, beat_s: f64) -> bool {
+    phase == 0.0 || phase.min(1.0 - phase) * beat_s >= SHORTEST_PART_S
+}
+
 /// For following a take whose rhythm is not known yet.
 pub(super) const ANY: Choice = Choice { pattern: PATTERNS.len() - 1, spread_s: SPREADS_S[1] };
 pub(super) const THIRD: f64 = 1.0 / 3.0;
@@ -50,6 +72,7 @@ const WIDTHS_S: [f64; 6] = [0.010, 0.016, 0.025, 0.040, 0.062, 0.095];
 /// Log densities of a stroke's phase: by width and cell, for all patterns side by side.
 pub(super) struct Tables {
     tables: Vec<[f32; PATTERNS.len()]>,
+    log_priors: [f64; PATTERNS.len()],
 }
 
 /// A stroke's phase within the beat, and what goes with it.
@@ -76,14 +99,16 @@ impl Tables {
                 }
             }
         }
-        Self { tables }
+        let log_priors = std::array::from_fn(|index| PATTERNS[index].log_prior(beat_s));
+        Self { tables, log_priors }
     }
 
     /// Log likelihood of strokes at these phases, summed over patterns and spreads.
     pub(super) fn score(&self, strokes: &[Struck]) -> f64 {
         let sums = self.sums(strokes);
         let terms = sums.iter().flat_map(|sums| {
-            sums.iter().zip(&PATTERNS).map(|(&sum, p)| sum as f64 * TEMPER + p.prior.ln())
+            let each = sums.iter().zip(&self.log_priors);
+            each.map(|(&sum, log_prior)| sum as f64 * TEMPER + log_prior)
         });
         log_sum(terms)
     }
@@ -93,7 +118,7 @@ impl Tables {
         let mut best = (f64::MIN, ANY);
         for (sums, spread_s) in self.sums(strokes).iter().zip(SPREADS_S) {
             for (pattern, &sum) in sums.iter().enumerate() {
-                let score = sum as f64 * TEMPER + PATTERNS[pattern].prior.ln();
+                let score = sum as f64 * TEMPER + self.log_priors[pattern];
                 if score > best.0 {
                     best = (score, Choice { pattern, spread_s });
                 }
@@ -114,6 +139,11 @@ impl Tables {
             }
         }
         sums
+    }
+
+    /// Log of how frequent a choice's pattern is.
+    pub(super) fn log_prior(&self, choice: Choice) -> f64 {
+        self.log_priors[choice.pattern]
     }
 
     /// The rhythm of a choice.
@@ -156,13 +186,6 @@ pub(super) struct Choice {
     spread_s: f64,
 }
 
-impl Choice {
-    /// Log of how frequent its pattern is.
-    pub(super) fn log_prior(&self) -> f64 {
-        PATTERNS[self.pattern].prior.ln()
-    }
-}
-
 fn cell_of(phase: f32) -> usize {
     ((phase - phase.floor()) * CELLS as f32) as usize % CELLS
 }
@@ -194,4 +217,24 @@ fn wrapped_normal(phase: f64, width: f64) -> f64 {
 pub(super) fn log_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
     let most = terms.clone().fold(f64::MIN, f64::max);
     most + terms.map(|term| (term - most).exp()).sum::<f64>().ln()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn even(phase: f32) -> Vec<Struck> {
+        vec![Struck { phase, weight: 1.0, widths: widths(0.01) }; 40]
+    }
+
+    #[test]
+    fn only_slow_beats_are_played_between() {
+        let odds = |beat_s: f64| {
+            let tables = Tables::new(beat_s);
+            tables.score(&even(0.0)) - tables.score(&even(0.5))
+        };
+        assert!((0.5..3.0).contains(&odds(0.45)), "{}", odds(0.45));
+        assert!(odds(0.18) > 5.0, "{}", odds(0.18));
+        assert!(is_playable(0.25, 0.45) && !is_playable(0.75, 0.2) && is_playable(0.0, 0.05));
+    }
 }

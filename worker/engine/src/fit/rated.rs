@@ -41,7 +41,7 @@ pub(super) fn rate(take: &mut Take<'_>, reading: &Reading<'_>, runs: &[Run]) -> 
             log_lag_prior: &|lag| belief::log_lag(lag, prior) - stray(lag - mode.lag_s, choice),
         };
         let (track, score) = follow(beats, &reading.events, reading.anchor, &guide);
-        mode.score = score + log_ratio_prior(mode.ratio) + choice.log_prior();
+        mode.score = score + log_ratio_prior(mode.ratio) + take.tables.log_prior(choice);
         followed.push((mode, track));
     }
     followed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));

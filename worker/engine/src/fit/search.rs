@@ -2,7 +2,7 @@
 
 use super::beats::BeatClock;
 use super::events::Event;
-use super::pattern::{Choice, Struck, THIRD, Tables, log_sum, widths};
+use super::pattern::{Choice, Struck, THIRD, Tables, is_playable, log_sum, widths};
 
 /// A straight line through the take: piece time `piece_s` was played at file time `file_s`, and
 /// the file runs `1 + ratio` times as fast.
@@ -119,14 +119,15 @@ const SHIFTED: usize = 2;
 const PARTS: [f64; 10] =
     [-0.75, -2.0 * THIRD, -0.5, -THIRD, -0.25, 0.25, THIRD, 0.5, 2.0 * THIRD, 0.75];
 
-/// Lags of a line moved by parts of a beat, as far as they lie in `lags_s`.
+/// Lags of a line moved by parts of a beat that can be played, as far as they lie in `lags_s`.
 pub(super) fn lags_beside(
     beats: &BeatClock,
     lags_s: (f64, f64),
     mode: &Mode,
 ) -> impl Iterator<Item = f64> + use<> {
     let (beat_s, mode) = (beats.beat_s() * (1.0 + mode.ratio), *mode);
-    let moved = PARTS.into_iter().map(move |part| mode.lag_s + part * beat_s);
+    let parts = PARTS.into_iter().filter(move |part| is_playable(part.rem_euclid(1.0), beat_s));
+    let moved = parts.map(move |part| mode.lag_s + part * beat_s);
     moved.filter(move |lag_s| *lag_s >= lags_s.0 && *lag_s <= lags_s.1)
 }
 
@@ -264,4 +265,27 @@ pub(super) fn is_same(a: &Mode, b: &Mode, span_s: (f64, f64)) -> bool {
 pub(super) fn posterior(scores: &[f64]) -> Vec<f64> {
     let total = log_sum(scores.iter().copied());
     scores.iter().map(|score| (score - total).exp()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn beside(beat_s: f64) -> Vec<f64> {
+        let beats_s: Vec<f64> = (0..100).map(|beat| f64::from(beat) * beat_s).collect();
+        let mode = Mode { ratio: 0.0, lag_s: 0.01, score: 0.0 };
+        BeatClock::new(&beats_s).map_or(Vec::new(), |beats| {
+            lags_beside(&beats, (-1.0, 1.0), &mode).map(|lag_s| lag_s - 0.01).collect()
+        })
+    }
+
+    #[test]
+    fn a_line_beside_another_is_never_taken_for_it() {
+        assert_eq!(beside(0.5).len(), PARTS.len());
+        let of_quick = beside(0.176);
+        assert!(
+            !of_quick.is_empty() && of_quick.iter().all(|by| by.abs() > APART_S),
+            "{of_quick:?}"
+        );
+    }
 }
