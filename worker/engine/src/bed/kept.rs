@@ -39,6 +39,11 @@ impl KeptBed {
         &self.contents
     }
 
+    /// As a bed to which `changes` are made as it is read.
+    pub(super) fn with(self, changes: Vec<Batch<'_>>) -> GroupBed<'_> {
+        GroupBed::Kept { bed: self, changes, former: Vec::new() }
+    }
+
     fn damaged(&self, source: StepsError) -> BedError {
         BedError::Kept { path: self.path.clone(), source }
     }

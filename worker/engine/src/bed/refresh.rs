@@ -80,11 +80,17 @@ pub fn refresh<'a>(
         wanted.iter().filter(|stem| stem.sounds_in(first_block, blocks)).copied().collect();
     let contents = contents_of(&wanted, first_block, blocks);
     let most = wanted.len().saturating_sub(1);
-    if let Some((kept, done)) = kept(path, (first_block, blocks), &contents, shelf, most)? {
+    if let Ok(bed) = KeptBed::open(path, first_block, blocks)
+        && let Some(difference) = Difference::of(&bed, &contents, shelf, most)
+    {
+        let done = difference.refreshed();
         if done.added + done.removed <= MOST_CHANGES {
-            return Ok((kept, done));
+            return Ok((bed.with(difference.batches()?), done));
         }
-        let bed = kept.into_bed()?;
+        // So many are opened a batch at a time.
+        let mut bed = bed.with(Vec::new()).into_bed()?;
+        bed.add(&difference.added)?;
+        bed.subtract(&difference.removed)?;
         keep(&bed, path)?;
         return Ok((GroupBed::Made(bed), done));
     }
@@ -106,40 +112,42 @@ pub fn recall<'a>(
     contents: &BTreeMap<Key, u32>,
     shelf: &Shelf<'a>,
 ) -> Result<Option<GroupBed<'a>>, BedError> {
-    let kept = kept(path, (first_block, blocks), contents, shelf, 2 * MOST_CHANGES)?;
-    Ok(kept.map(|(bed, _)| bed))
-}
-
-fn kept<'a>(
-    path: &Path,
-    (first_block, blocks): (i64, usize),
-    contents: &BTreeMap<Key, u32>,
-    shelf: &Shelf<'a>,
-    most: usize,
-) -> Result<Option<(GroupBed<'a>, Refreshed)>, BedError> {
     let Ok(bed) = KeptBed::open(path, first_block, blocks) else { return Ok(None) };
-    let Some((changes, done)) = changes(&bed, contents, shelf, most)? else { return Ok(None) };
-    Ok(Some((GroupBed::Kept { bed, changes, former: Vec::new() }, done)))
+    match Difference::of(&bed, contents, shelf, 2 * MOST_CHANGES) {
+        Some(difference) => Ok(Some(bed.with(difference.batches()?))),
+        None => Ok(None),
+    }
 }
 
-/// What turns a kept bed into one of `contents`; none if something is not at hand or that would
-/// be more than `most`.
-fn changes<'a>(
-    bed: &KeptBed,
-    contents: &BTreeMap<Key, u32>,
-    shelf: &Shelf<'a>,
-    most: usize,
-) -> Result<Option<(Vec<Batch<'a>>, Refreshed)>, BedError> {
-    let added = missing(contents, bed.contents(), shelf);
-    let removed = missing(bed.contents(), contents, shelf);
-    let (Some(added), Some(removed)) = (added, removed) else { return Ok(None) };
-    if added.len() + removed.len() > most {
-        return Ok(None);
+/// What turns a kept bed into one of other contents.
+struct Difference<'a> {
+    added: Vec<Contribution<'a>>,
+    removed: Vec<Contribution<'a>>,
+}
+
+impl<'a> Difference<'a> {
+    /// None if something is not at hand or it would be more than `most`.
+    fn of(
+        bed: &KeptBed,
+        contents: &BTreeMap<Key, u32>,
+        shelf: &Shelf<'a>,
+        most: usize,
+    ) -> Option<Self> {
+        let added = missing(contents, bed.contents(), shelf)?;
+        let removed = missing(bed.contents(), contents, shelf)?;
+        (added.len() + removed.len() <= most).then_some(Self { added, removed })
     }
-    let done = Refreshed { added: added.len(), removed: removed.len(), anew: false };
-    let mut changes = batches(&added, 1)?;
-    changes.extend(batches(&removed, -1)?);
-    Ok(Some((changes, done)))
+
+    fn refreshed(&self) -> Refreshed {
+        Refreshed { added: self.added.len(), removed: self.removed.len(), anew: false }
+    }
+
+    /// All of it, open.
+    fn batches(&self) -> Result<Vec<Batch<'a>>, BedError> {
+        let mut changes = batches(&self.added, 1)?;
+        changes.extend(batches(&self.removed, -1)?);
+        Ok(changes)
+    }
 }
 
 impl<'a> GroupBed<'a> {
@@ -154,10 +162,10 @@ impl<'a> GroupBed<'a> {
         shelf: &Shelf<'a>,
     ) -> Result<bool, BedError> {
         let GroupBed::Kept { bed, former, .. } = self else { return Ok(false) };
-        let Some((were, _)) = changes(bed, contents, shelf, 2 * MOST_CHANGES)? else {
+        let Some(difference) = Difference::of(bed, contents, shelf, 2 * MOST_CHANGES) else {
             return Ok(false);
         };
-        *former = were;
+        *former = difference.batches()?;
         Ok(true)
     }
 }

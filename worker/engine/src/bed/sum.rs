@@ -5,8 +5,14 @@ use super::{BedError, Contribution, Key};
 use crate::stem::{BLOCK_BYTES, BLOCK_FRAMES, StemReader};
 use std::collections::BTreeMap;
 
-/// Stems in a batch; as many are open at a time in one thread.
-const BATCH_STEMS: usize = 32;
+/// Stems that all threads together may hold open, a quarter of the usual limit of open files.
+const MOST_OPEN: usize = 256;
+
+/// Stems in a batch; as many are open at a time in one thread. Every batch goes once over the
+/// whole stretch, which does not stay in the cache: few large batches do that seldom.
+fn batch_stems() -> usize {
+    (MOST_OPEN / rayon::current_num_threads().max(1)).clamp(32, 128)
+}
 
 /// Blocks summed at a time: with the bytes read this stays in a core's second-level cache.
 const CHUNK_BLOCKS: usize = 4;
@@ -15,13 +21,15 @@ const CHUNK_BLOCKS: usize = 4;
 struct Voice<'a> {
     stem: Contribution<'a>,
     narrow: Option<[Narrow; 2]>,
+    /// What it can add to a narrow sum, either side.
+    bound: i64,
     reader: StemReader,
 }
 
 /// Some stems, open, that can be added anywhere or taken out.
 ///
-/// Narrow voices are summed in `i32`; their bounds add up to what an `i32` holds, so no partial
-/// sum can wrap, and the sum is widened once.
+/// Narrow voices are summed in `i32`; before their bounds add up to more than an `i32` holds the
+/// sum is widened, so no partial sum can wrap.
 pub struct Batch<'a> {
     voices: Vec<Voice<'a>>,
     sign: i64,
@@ -47,18 +55,9 @@ fn next_batch<'a, 's>(
     stems: &'s [Contribution<'a>],
     sign: i64,
 ) -> Result<(Batch<'a>, &'s [Contribution<'a>]), BedError> {
-    let mut voices = Vec::new();
-    let mut bound = 0i64;
-    for (at, stem) in stems.iter().enumerate() {
-        let voice = voice(stem)?;
-        let voice_bound = voice.narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
-        if voices.len() == BATCH_STEMS || bound + voice_bound > i64::from(i32::MAX) {
-            return Ok((Batch { voices, sign }, &stems[at..]));
-        }
-        bound += voice_bound;
-        voices.push(voice);
-    }
-    Ok((Batch { voices, sign }, &[]))
+    let (batch, left) = stems.split_at(stems.len().min(batch_stems()));
+    let voices = batch.iter().map(voice).collect::<Result<_, _>>()?;
+    Ok((Batch { voices, sign }, left))
 }
 
 /// Adds `stems` times `sign` to `planes`, which begin at `first_block`.
@@ -90,8 +89,9 @@ fn voice<'a>(stem: &Contribution<'a>) -> Result<Voice<'a>, BedError> {
         [Some(left), Some(right)] => Some([left, right]),
         _ => None,
     };
+    let bound = narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
     let reader = stem.stem.reader().map_err(|source| BedError::Stem { path: path(), source })?;
-    Ok(Voice { stem: *stem, narrow, reader })
+    Ok(Voice { stem: *stem, narrow, bound, reader })
 }
 
 impl Batch<'_> {
@@ -122,20 +122,20 @@ impl Batch<'_> {
             let count = CHUNK_BLOCKS.min(blocks - from);
             let range = from * BLOCK_FRAMES..(from + count) * BLOCK_FRAMES;
             let mut wide = [&mut left[range.clone()], &mut right[range]];
-            let mut touched = false;
             for narrow in &mut scratch.narrow {
                 narrow.resize(CHUNK_BLOCKS * BLOCK_FRAMES, 0);
             }
+            let (mut bound, mut touched) = (0, false);
             for voice in &self.voices {
+                if bound + voice.bound > i64::from(i32::MAX) {
+                    scratch.widen(&mut wide, self.sign, touched);
+                    (bound, touched) = (0, false);
+                }
+                bound += voice.bound;
                 let at = first_block + from as i64;
                 touched |= scratch.add_chunk(&mut wide, at, voice, self.sign)?;
             }
-            scratch.add_waiting(1, count * BLOCK_FRAMES);
-            if touched {
-                for (narrow, wide) in scratch.narrow.iter_mut().zip(wide) {
-                    widen(narrow, wide, self.sign);
-                }
-            }
+            scratch.widen(&mut wide, self.sign, touched);
         }
         Ok(())
     }
@@ -212,6 +212,16 @@ impl Scratch {
 }
 
 impl Scratch {
+    /// Moves the narrow sums into the wide ones, those that wait too, if there are any.
+    fn widen(&mut self, wide: &mut [&mut [i64]; 2], sign: i64, touched: bool) {
+        self.add_waiting(1, wide[0].len());
+        if touched {
+            for (narrow, wide) in self.narrow.iter_mut().zip(wide) {
+                widen(narrow, wide, sign);
+            }
+        }
+    }
+
     /// Adds the stems that wait, if there are at least `enough` of them.
     fn add_waiting(&mut self, enough: usize, frames: usize) {
         if self.waiting.len() < enough {

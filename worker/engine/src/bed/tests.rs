@@ -74,11 +74,13 @@ fn obvious(parts: &[Contribution<'_>], first_block: i64, blocks: usize) -> [Vec<
 
 #[test]
 fn a_bed_is_what_the_obvious_sum_gives() {
-    for loudest in [0.3, 1.0, 30.0, 3000.0] {
+    // With many threads a batch is smaller than the crowd, with one it is not.
+    for (loudest, threads) in [(0.3, 8), (1.0, 1), (3.0, 8), (3.0, 1), (30.0, 1), (3000.0, 1)] {
         let crowd = Crowd::new(40, 60_000, loudest);
         let mut bed = Bed::silent(-2, 20);
-        bed.add(&crowd.parts()).unwrap();
-        assert_eq!(*bed.planes(), obvious(&crowd.parts(), -2, 20), "{loudest}");
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| bed.add(&crowd.parts())).unwrap();
+        assert_eq!(*bed.planes(), obvious(&crowd.parts(), -2, 20), "{loudest} {threads}");
     }
 }
 
