@@ -76,24 +76,37 @@ impl Lines {
         let mut highest = 0.0f32;
         for history in &self.history {
             let reach = &history[from..from + peaks.len() + 2 * HALF_TAPS - 1];
-            for (peak, sample) in peaks.iter_mut().zip(&reach[HALF_TAPS - 1..]) {
-                *peak = peak.max(sample.abs());
-            }
+            raise_to_own(reach, peaks);
             highest = highest.max(highest_of(reach));
         }
         highest
     }
 
-    /// Raises `peaks` to the values between the samples, but not where those surely stay under
-    /// `dull`; gives what they stay under there.
-    pub(super) fn between(&self, from: usize, peaks: &mut [f32], dull: f32) -> f32 {
+    /// Makes the end of what is given all that was taken so far.
+    pub(super) fn put(&mut self, channels: &[&[f32]]) {
+        for (history, channel) in self.history.iter_mut().zip(channels) {
+            history.clear();
+            history.extend_from_slice(&channel[channel.len().saturating_sub(2 * HALF_TAPS - 1)..]);
+        }
+    }
+
+    /// Raises `peaks` to the samples' own values and those between them, but not where those
+    /// surely stay under `dull`; gives what they stay under there. Of each of `channels` all from
+    /// `from` on is given that the readings read.
+    pub(super) fn between<C: AsRef<[f32]>>(
+        &self,
+        channels: &[C],
+        from: usize,
+        peaks: &mut [f32],
+        dull: f32,
+    ) -> f32 {
         let mut bounds = [0.0f32; CHUNK / GROUP];
         let bounds = &mut bounds[..peaks.len() / GROUP];
         let reach = |range: Range<usize>| range.start..range.end + 2 * HALF_TAPS - 1;
         if dull > 0.0 {
             let screened = reach(from..from + bounds.len() * GROUP);
-            for history in &self.history {
-                self.screen.raise(&history[screened.clone()], bounds);
+            for channel in channels {
+                self.screen.raise(&channel.as_ref()[screened.clone()], bounds);
             }
         }
         let mut dullest = 0.0f32;
@@ -104,11 +117,20 @@ impl Lines {
                 continue;
             }
             let at = from + number * GROUP;
-            for history in &self.history {
-                raise(&history[reach(at..at + peaks.len())], self.phases, peaks);
+            for channel in channels {
+                let reach = &channel.as_ref()[reach(at..at + peaks.len())];
+                raise_to_own(reach, peaks);
+                raise(reach, self.phases, peaks);
             }
         }
         dullest
+    }
+}
+
+/// Raises `peaks` to the samples' own values.
+fn raise_to_own(reach: &[f32], peaks: &mut [f32]) {
+    for (peak, sample) in peaks.iter_mut().zip(&reach[HALF_TAPS - 1..]) {
+        *peak = peak.max(sample.abs());
     }
 }
 

@@ -45,7 +45,7 @@ impl PeakFinder {
             peaks.resize(start + count, 0.0);
             let peaks = &mut peaks[start..];
             if self.lines.own(from, peaks) * self.lines.gain > self.interesting {
-                self.lines.between(from, peaks, 0.0);
+                self.lines.between(&self.lines.history, from, peaks, 0.0);
             }
         }
         self.lines.drop_front(ready);
@@ -132,26 +132,47 @@ impl TruePeak {
     /// Takes frames, one slice a channel.
     pub fn push(&mut self, channels: &[&[f32]]) {
         let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
-        for first in (0..frames).step_by(PIECE) {
-            let piece = |channel: &&'_ [f32]| first..channel.len().min(first + PIECE);
-            let channels: Vec<&[f32]> = channels.iter().map(|c| &c[piece(c)]).collect();
-            let ready = self.coarse.push(&channels);
-            for from in (0..ready).step_by(CHUNK) {
-                self.chunk(from, CHUNK.min(ready - from));
-            }
+        let mut first = 0;
+        while first < frames {
+            let end = frames.min(first + PIECE);
+            let piece: Vec<&[f32]> = channels.iter().map(|channel| &channel[first..end]).collect();
+            let ready = self.coarse.push(&piece);
+            let history = std::mem::take(&mut self.coarse.history);
+            self.look(&history, ready);
+            self.coarse.history = history;
             self.coarse.drop_front(ready);
+            first = end;
+            if first >= PEAK_REACH && self.coarse.history[0].len() == PEAK_REACH {
+                // From here on all that is read lies in what was handed in.
+                let whole = (frames - first) / CHUNK * CHUNK;
+                let reach = first - PEAK_REACH..first + whole;
+                let reach: Vec<&[f32]> = channels.iter().map(|c| &c[reach.clone()]).collect();
+                self.look(&reach, whole);
+                self.coarse.put(&reach);
+                first += whole;
+            }
         }
     }
 
-    fn chunk(&mut self, from: usize, count: usize) {
-        let peaks = &mut self.peaks[..count];
-        peaks.fill(0.0);
-        let bound = self.coarse.own(from, peaks) * self.coarse.gain;
+    /// Looks at some frames; of each channel all is given that their readings read.
+    fn look<C: AsRef<[f32]>>(&mut self, channels: &[C], frames: usize) {
+        for from in (0..frames).step_by(CHUNK) {
+            self.chunk(channels, from, CHUNK.min(frames - from));
+        }
+    }
+
+    fn chunk<C: AsRef<[f32]>>(&mut self, channels: &[C], from: usize, count: usize) {
+        let reach = from..from + count + PEAK_REACH;
+        let own = channels.iter().map(|channel| highest_of(&channel.as_ref()[reach.clone()]));
+        let bound = own.fold(0.0, f32::max) * self.coarse.gain;
         if bound <= self.most {
             self.bounds.push(bound);
             return;
         }
-        let dull = self.coarse.between(from, peaks, self.most.max(self.least) * UNDER_READ);
+        let peaks = &mut self.peaks[..count];
+        peaks.fill(0.0);
+        let near = self.most.max(self.least) * UNDER_READ;
+        let dull = self.coarse.between(channels, from, peaks, near);
         let highest = highest_of(peaks);
         self.bounds.push(highest.max(dull));
         self.most = self.most.max(highest);
@@ -160,8 +181,8 @@ impl TruePeak {
             return;
         }
         for at in (0..count).filter(|&at| self.peaks[at] >= near) {
-            for history in &self.coarse.history {
-                let reach = &history[from + at..from + at + 2 * HALF_TAPS];
+            for channel in channels {
+                let reach = &channel.as_ref()[from + at..from + at + 2 * HALF_TAPS];
                 for taps in self.fine {
                     self.most = self.most.max(read(taps, reach).abs());
                 }
