@@ -74,9 +74,10 @@ impl<'a> Bus<'a> {
     fn grow_at_once(&self, stretch: i64) -> Result<Growing, BedError> {
         let (place, within) = Place::of(stretch, &self.plan.range);
         let mut refreshed = vec![Refreshed::default(); self.plan.groups.len()];
-        let Sources { base, beds, keep } = self.sources(stretch, &mut refreshed)?;
         let path = self.beds.measures_path(stretch);
         let measured = measures::load(&path, self.fingerprint(stretch));
+        let Sources { base, beds, keep } =
+            self.sources(stretch, measured.is_some(), &mut refreshed)?;
         let base = match base {
             Some(kept) if beds.is_empty() && measured.is_some() => {
                 let mix = Mix::Kept(kept);
@@ -92,7 +93,7 @@ impl<'a> Bus<'a> {
             base => base,
         };
         let mut writer = keep.then(|| Beds::sum_writer(stretch));
-        let mut planes = [0, 1].map(|_| vec![0.0; place.frames]);
+        let mut planes = [0, 1].map(|_| Vec::with_capacity(place.frames));
         let mut sum = MixSum::silent(CHUNK_FRAMES);
         let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
         for first in (0..STRETCH_FRAMES as usize).step_by(CHUNK_FRAMES) {
@@ -111,8 +112,7 @@ impl<'a> Bus<'a> {
                 sum.add_bed(bed, chunk.clone(), parts, &mut buffer)?;
             }
             if !heard.is_empty() {
-                let at = heard.start - within.start;
-                sum.put_samples(heard.start - first..heard.end - first, &mut planes, at);
+                sum.append_samples(heard.start - first..heard.end - first, &mut planes);
             }
             if let Some(writer) = &mut writer {
                 writer.push(sum.planes());
@@ -125,13 +125,20 @@ impl<'a> Bus<'a> {
         Ok(Growing { stretch, place, mix, signals: Vec::new(), refreshed, measured })
     }
 
-    /// What a stretch is to be summed from.
-    fn sources(&self, stretch: i64, refreshed: &mut [Refreshed]) -> Result<Sources<'a>, BedError> {
+    /// What a stretch is to be summed from; `known` says that it was made before just so. What has
+    /// to be changed a second time is kept: it may be asked for a third.
+    fn sources(
+        &self,
+        stretch: i64,
+        known: bool,
+        refreshed: &mut [Refreshed],
+    ) -> Result<Sources<'a>, BedError> {
         let wanted = self.shares(stretch);
         if let Some(base) = KeptSum::open(&self.beds.sum_path(stretch), stretch)
             && let Some(beds) = self.changes(stretch, &base.shares, refreshed)?
         {
-            let keep = self.whole_crowd() && beds.len() > MOST_CHANGED;
+            let often = known && !beds.is_empty();
+            let keep = self.whole_crowd() && (often || beds.len() > MOST_CHANGED);
             return Ok(Sources { base: Some(base), beds, keep });
         }
         let all = wanted.iter().map(|share| {

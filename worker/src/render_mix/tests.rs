@@ -284,6 +284,26 @@ fn any_history_of_changes_gives_the_mix_made_from_nothing() {
     }
 }
 
+/// What is changed once is only laid over what is kept; asked for again it is kept itself.
+#[test]
+fn a_change_asked_for_a_second_time_is_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    let stems: Vec<StemEntry> = (0..9).map(|number| stem(dir.path(), number, 0.2)).collect();
+    request.stems = stems[..8].to_vec();
+    render(&request, &|_| {}).unwrap();
+    request.stems = stems;
+    let rounds: Vec<RenderReport> = (0..3).map(|_| render(&request, &|_| {}).unwrap()).collect();
+    let added = rounds.iter().map(|report| report.beds.stems_added);
+    let added: Vec<usize> = added.collect();
+    assert!(added[0] > 0 && added[1] > 0 && added[2] == 0, "{added:?}");
+    request.beds_dir = None;
+    let scratch = mix_hash(&render(&request, &|_| {}).unwrap());
+    assert!(rounds.iter().all(|report| mix_hash(report) == scratch));
+}
+
 /// A stretch in which nothing has changed is read only as the files are written.
 #[test]
 fn a_kept_sum_damaged_unnoticed_is_made_anew() {

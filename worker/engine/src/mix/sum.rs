@@ -159,10 +159,12 @@ impl MixSum {
         })
     }
 
-    /// Some of it as samples, left and right, put into `out` from a frame of that on.
-    pub fn put_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2], at: usize) {
+    /// Appends some of it as samples, left and right.
+    pub fn append_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2]) {
         for (plane, out) in self.planes.iter().zip(out) {
-            to_samples(&plane[frames.clone()], &mut out[at..at + frames.len()]);
+            let at = out.len();
+            out.resize(at + frames.len(), 0.0);
+            to_samples(&plane[frames.clone()], &mut out[at..]);
         }
     }
 }
