@@ -109,4 +109,32 @@ mod tests {
         let autumn = nights("2026-10-24T12:00:00Z", "2026-10-25T12:00:00Z");
         assert_eq!(autumn, ["nightly 2026-10-25 02:30+02:00"]);
     }
+
+    /// Who looks back some hours, and again and again, sees the same nights, by whatever hour and
+    /// zone: London's clocks change at 01:00 UTC, Lord Howe's by half an hour (IANA time zone
+    /// database).
+    #[test]
+    fn a_long_look_back_over_a_change_of_clocks_finds_each_night_once() {
+        let changes = [
+            ("Europe/Berlin", "2026-10-25", "2027-03-28"),
+            ("Europe/London", "2026-10-25", "2027-03-28"),
+            ("Australia/Lord_Howe", "2027-04-04", "2026-10-04"),
+        ];
+        for (zone, back, forward) in changes {
+            for day in [back, forward] {
+                for at in ["30 0", "0 1", "30 1", "45 1", "0 2", "15 2", "30 2", "0 3"] {
+                    let nightly = Nightly { at: format!("{at} * * *"), webhook: None, keep: None };
+                    let midnight = us(&format!("{day}T00:00:00Z"));
+                    let mut seen = std::collections::BTreeSet::new();
+                    for minute in (-20 * 60..20 * 60).step_by(10) {
+                        let now = midnight + minute * 60_000_000;
+                        let due = nightly.latest_due(Some(zone), now - 6 * 3600 * 1_000_000, now);
+                        seen.extend(due.map(|due| due.occasion));
+                    }
+                    let of_day = seen.iter().filter(|night| night.contains(day)).count();
+                    assert_eq!(of_day, 1, "{zone} {at}: {seen:?}");
+                }
+            }
+        }
+    }
 }
