@@ -8,6 +8,7 @@ opentimelineio and otio-cmx3600-adapter.
 
 import csv
 import io
+import re
 import struct
 import zipfile
 
@@ -120,7 +121,8 @@ def sound(wav):
 def test_every_file_has_its_checksum(bundle):
     files, _ = bundle
     lines = files["checksums.txt"].decode().splitlines()
-    named = {name: hexadecimal for hexadecimal, name in (line.split("  ", 1) for line in lines)}
+    parts = [re.fullmatch(r"BLAKE3 \((.+)\) = ([0-9a-f]{64})", line).groups() for line in lines]
+    named = dict(parts)
     assert set(files) - set(named) == {"checksums.txt"}
     assert all(blake3.blake3(files[name]).hexdigest() == named[name] for name in named)
 
@@ -174,6 +176,11 @@ def test_the_film_editors_lists_open(bundle):
     assert list(otio.adapters.read_from_string(edl, "cmx_3600", rate=25).find_clips())
     rows = list(csv.DictReader(io.StringIO(files["offsets.csv"].decode())))
     assert {row["take"] for row in rows} == set(takes.values())
+    # What the recordings are called where they are fetched.
+    assert {row["file"] for row in rows} == {"take.wav"}
+    assert edl.count("* FROM CLIP NAME: take.wav\r\n") == len(rows)
+    clips = {clip.media_reference.name for clip in timeline.find_clips()}
+    assert clips == {"mix.wav", "take.wav"}
 
 
 def test_the_report_needs_no_other_file(bundle):

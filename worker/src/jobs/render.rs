@@ -202,7 +202,7 @@ async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry
             path: store.blob_file(&stem.stem.blob).await?.path().to_owned(),
             facts: form.facts(),
             credit: form.consents.credit.then(|| form.credit.clone()),
-            offset: offset(&take_id, &form, &stem.outcome.0),
+            offset: offset(&take_id, &stem.file_name, &form, &stem.outcome.0),
             form: Some(form),
             take_id,
         });
@@ -211,11 +211,11 @@ async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry
 }
 
 /// Where a take's own file lies, from what conforming it found.
-fn offset(take_id: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset> {
+fn offset(take_id: &str, file: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset> {
     let lag_ms = outcome["lag_taken_back_ms"].as_f64().unwrap_or(0.0);
     Some(TakeOffset {
         take: take_id.to_owned(),
-        file: outcome["file"].as_str().unwrap_or_default().to_owned(),
+        file: file.to_owned(),
         stem_file: Some(format!("stems/{take_id}.wav")),
         credit: if form.consents.credit { form.credit.clone() } else { String::new() },
         instrument: form.instrument.clone(),

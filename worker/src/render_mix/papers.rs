@@ -2,7 +2,7 @@
 
 use super::files::{bar_1_time_reference, write_text};
 use super::report_page::page;
-use super::{RenderError, RenderKind, RenderReport, RenderRequest};
+use super::{OutputFile, RenderError, RenderKind, RenderReport, RenderRequest};
 use ripieno_engine::plot::Plot;
 use serde_json::json;
 
@@ -27,8 +27,10 @@ pub(super) fn write_papers(
     }
     let manifest = text(&manifest(request, report)?);
     files.push(write_text(dir, "manifest.json", "application/json", &manifest)?);
-    let sums: String =
-        files.iter().map(|file| format!("{}  {}\n", file.blake3, file.name)).collect();
+    // The form of `b3sum --tag`, which says what the sums are: taken for another kind's, all of
+    // them would seem wrong.
+    let sum = |file: &OutputFile| format!("BLAKE3 ({}) = {}\n", file.name, file.blake3);
+    let sums: String = files.iter().map(sum).collect();
     write_text(dir, "checksums.txt", "text/plain", &sums)?;
     Ok(())
 }

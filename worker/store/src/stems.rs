@@ -35,6 +35,9 @@ pub struct PlacedStem {
     #[sqlx(flatten)]
     #[serde(flatten)]
     pub stem: Stem,
+    /// What the take's own recording is called, here and where it is fetched.
+    #[serde(default)]
+    pub file_name: String,
     /// The take's form.
     #[sqlx(try_from = "String")]
     pub form: Json,
@@ -67,7 +70,7 @@ impl Store {
             PlacedStem,
             link,
             "select s.take_id, s.blob, s.bytes, s.content_hash, s.engine_version, s.summary,
-                    s.created_at, t.form, t.corrections, t.outcome
+                    s.created_at, t.file_name, t.form, t.corrections, t.outcome
              from takes t join stems s on s.take_id = t.id
              where t.piece_id = $1 and t.state = 'placed' and t.replaced_by is null
              order by t.id",
