@@ -192,6 +192,11 @@ impl Arrangement {
         read::from_json(text, file_name, piece)
     }
 
+    /// How long a group takes to come or go where it is let in or shut out.
+    pub fn step_ms(&self) -> f64 {
+        self.step_ms
+    }
+
     /// The document as TOML; reading it gives the same arrangement. Comments are not kept.
     pub fn to_toml(&self) -> String {
         write::to_toml(self)

@@ -22,13 +22,19 @@ fn powers_in<'a>(plan: &Plan, powers: &'a [f64], rate_hz: u32, range: &Range<i64
 }
 
 /// The loudness of each section of the mastered mix, and who sounds in it.
-fn sections(plan: &Plan, master: &Master, rate_hz: u32) -> Vec<SectionReport> {
+fn sections(
+    request: &RenderRequest<'_>,
+    plan: &Plan,
+    master: &Master,
+    rate_hz: u32,
+) -> Vec<SectionReport> {
+    let step = (request.arrangement.step_ms() * 1e-3 * f64::from(rate_hz)).ceil() as i64;
     let report = |section: &PlannedSection| SectionReport {
         name: section.name.clone(),
         first_sample: section.samples.start,
         end_sample: section.samples.end,
         lufs: integrated_lufs(powers_in(plan, &master.powers, rate_hz, &section.samples)),
-        takes: takes_in(plan, section),
+        takes: takes_in(plan, section, step),
     };
     plan.sections.iter().map(report).collect()
 }
@@ -66,15 +72,19 @@ pub(super) fn plot(master: &Master, rate_hz: u32) -> Result<Plot, RenderError> {
     Ok(plotter.finish())
 }
 
-/// Takes that sound in a section while their group is open.
-fn takes_in(plan: &Plan, section: &PlannedSection) -> Vec<String> {
+/// Takes that sound in a section while their group is open. What opens or shuts at the section's
+/// border takes a `step` to do so, and that alone lets nobody be heard in it.
+fn takes_in(plan: &Plan, section: &PlannedSection, step: i64) -> Vec<String> {
+    let Range { start, end } = section.samples;
+    let step = step.min((end - start) / 3).max(0);
+    let inside = start + step..end - step;
     let block = BLOCK_FRAMES as i64;
     let blocks = section.samples.start.div_euclid(block)
         ..(section.samples.end + block - 1).div_euclid(block);
     let mut takes: Vec<String> = plan
         .groups
         .iter()
-        .filter(|group| group.curve.constant_over(section.samples.clone()) != Some(0.0))
+        .filter(|group| group.curve.constant_over(inside.clone()) != Some(0.0))
         .flat_map(|group| &group.stems)
         .filter(|stem| stem.file.runs_in(blocks.clone()).next().is_some())
         .map(|stem| stem.take_id.clone())
@@ -91,7 +101,7 @@ pub(super) fn report(
     master: Master,
     files: Vec<OutputFile>,
 ) -> RenderReport {
-    let sections = sections(plan, &master, request.piece.sample_rate_hz);
+    let sections = sections(request, plan, &master, request.piece.sample_rate_hz);
     let groups = plan
         .groups
         .iter()

@@ -231,13 +231,20 @@ fn a_groups_level_does_not_depend_on_where_it_is_heard() {
     let mut request = request(&piece, &map, dir.path());
     request.stems = (0..6).map(|number| stem(dir.path(), number, 0.2)).collect();
     let open = render(&request, &|_| {}).unwrap();
-    let section = &piece.sections[0].name;
+    let section = &piece.sections[1].name;
     let text = format!(
         "{TWO_GROUPS}\n[[cells]]\nsection = \"{section}\"\ngroup = \"Bells\"\nmute = true\n"
     );
     let muted = arrangement(&text, &piece);
     request.arrangement = &muted;
-    assert_eq!(open.groups, render(&request, &|_| {}).unwrap().groups);
+    let shut = render(&request, &|_| {}).unwrap();
+    assert_eq!(open.groups, shut.groups);
+    // It goes in the first moment of the section, and is not heard in it for that.
+    let heard = |report: &RenderReport| -> Vec<usize> {
+        report.sections.iter().map(|section| section.takes.len()).collect()
+    };
+    let (open, shut) = (heard(&open), heard(&shut));
+    assert!(open[0] == shut[0] && shut[1] < open[1], "{open:?} {shut:?}");
 }
 
 /// A walk through changes of every kind: each render from what is kept is, to the last bit, the
