@@ -1,6 +1,7 @@
 //! Where a take lies on the piece: place, tempo ratio and lag, each with its uncertainty.
 
 mod activity;
+mod bar_slips;
 mod beat_slips;
 mod beats;
 mod belief;

@@ -10,7 +10,7 @@ use super::rated::{Rated, by_chance, rate};
 use super::search::{self, Anchor, Field, Mode, posterior};
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Jump, Track, follow};
-use super::{Take, beat_slips, steps, swapped, tempo};
+use super::{Take, bar_slips, beat_slips, steps, swapped, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -215,7 +215,10 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
     let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
     let sections = &take.grid.sections;
     let jump = beat_slips::clearest(&take.notes, take.beats, &piece_at)
-        .or_else(|| swapped::clearest(&laid.strokes, &take.notes, take.beats, sections, &piece_at));
+        .or_else(|| swapped::clearest(&laid.strokes, &take.notes, take.beats, sections, &piece_at))
+        .or_else(|| {
+            bar_slips::clearest(&laid.strokes, &take.notes, take.beats, take.grid, &piece_at)
+        });
     if let Some(jump) = jump {
         // The strokes kept to the pulse all the while, so none of the jump is in their drift.
         track.add(jump);

@@ -95,6 +95,17 @@ impl Notes {
         self.heard[stroke].at_s
     }
 
+    /// The first stroke at a file time or later.
+    pub(super) fn first_from(&self, at_s: f64) -> usize {
+        self.heard.partition_point(|note| note.at_s < at_s - 1e-6)
+    }
+
+    /// How loud the stroke at a file time is.
+    pub(super) fn loud_db_at(&self, at_s: f64) -> f64 {
+        let last = self.heard.len().saturating_sub(1);
+        self.heard.get(self.first_from(at_s).min(last)).map_or(0.0, |note| note.loud_db)
+    }
+
     /// What each stroke's pitch says for a way to lay the take; 0 for one that says nothing.
     pub(super) fn log_likelihoods(
         &self,

@@ -1,0 +1,195 @@
+//! Edits that slipped by some beats, heard by the rhythm: what was struck on the first of each bar
+//! is, from somewhere on, struck on the second, and so are the accents.
+
+use super::Grid;
+use super::beats::BeatClock;
+use super::line::Stroke;
+use super::notes::Notes;
+use super::track::Jump;
+
+/// Shifts looked at, in half beats to either side.
+const MOST_HALVES: i32 = 8;
+/// Rhythm and pitch together must speak for a slip by so many nats …
+const CLEAR: f64 = 16.0;
+/// … and pitch by so many of them, …
+const PITCHES: f64 = 5.0;
+/// … or the rhythm so clearly that pitches against it do not matter, away from the sections'
+/// borders, where players do begin another rhythm.
+const RHYTHM_ALONE: f64 = 24.0;
+const BORDER_BEATS: f64 = 3.0;
+/// So many strokes at least lie to either side.
+const FEWEST: usize = 12;
+/// Strokes less sure of their pulse say nothing.
+const LEAST_TRUST: f64 = 0.3;
+/// The louder part of a take's strokes: accents are among them.
+const LOUD: f64 = 0.7;
+
+/// The clearest slip, if there is one; none where the bars are not alike.
+pub(super) fn clearest(
+    strokes: &[Stroke],
+    notes: &Notes,
+    beats: &BeatClock,
+    grid: &Grid,
+    piece_at: &dyn Fn(f64) -> f64,
+) -> Option<Jump> {
+    let halves_a_bar = halves_a_bar(&grid.bar_starts)?;
+    let struck: Vec<&Stroke> = strokes.iter().filter(|s| s.trust >= LEAST_TRUST).collect();
+    if struck.len() < 2 * FEWEST {
+        return None;
+    }
+    let rhythm = Rhythm::of(&struck, notes, beats, halves_a_bar);
+    let unmoved = notes.log_likelihoods(beats, piece_at);
+    // Small ones first: rhythm can't tell those from one another that differ by a bar.
+    let shifts = (1..=MOST_HALVES).flat_map(|halves| [halves, -halves]);
+    let shifts = shifts.filter(|halves| halves % halves_a_bar as i32 != 0);
+    let mut best: Option<(f64, Jump)> = None;
+    for halves in shifts {
+        let shift_s = 0.5 * f64::from(halves) * beats.beat_s();
+        let shifted = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
+        let pitches = from_each_on(&shifted, &unmoved);
+        for (gap, said) in rhythm.slips(halves) {
+            let (before, after) = (struck[gap - 1], struck[gap]);
+            let pitch = pitches[notes.first_from(after.at_s)] - pitches[0].max(0.0);
+            let by_pitch = pitch > PITCHES && said > 0.0;
+            let alone = said + pitch.min(0.0) > RHYTHM_ALONE && !at_border(after, beats, grid);
+            let total = said + pitch;
+            if total > best.map_or(CLEAR, |best| best.0) && (by_pitch || alone) {
+                best = Some((total, Jump { between_s: (before.at_s, after.at_s), by_s: shift_s }));
+            }
+        }
+    }
+    best.map(|best| best.1)
+}
+
+/// Half beats in a bar, where all bars have as many.
+fn halves_a_bar(bar_starts: &[usize]) -> Option<usize> {
+    let mut lengths = bar_starts.windows(2).map(|pair| pair[1] - pair[0]);
+    let first = lengths.next()?;
+    lengths.all(|length| length == first).then_some(2 * first)
+}
+
+/// From each note to the end, by how much likelier the shifted chart makes the pitches; 0 after
+/// the last.
+fn from_each_on(shifted: &[f64], unmoved: &[f64]) -> Vec<f64> {
+    let mut sums: Vec<f64> = shifted.iter().zip(unmoved).map(|(a, b)| a - b).collect();
+    for note in (1..sums.len()).rev() {
+        sums[note - 1] += sums[note];
+    }
+    sums.push(0.0);
+    sums
+}
+
+fn at_border(stroke: &Stroke, beats: &BeatClock, grid: &Grid) -> bool {
+    let beat = beats.beat_at(stroke.pulse_s);
+    let borders = grid.sections.iter().flat_map(|section| [section.0, section.1]);
+    borders.into_iter().any(|border_s| (beats.beat_at(border_s) - beat).abs() < BORDER_BEATS)
+}
+
+/// Where in the bar each stroke lies, in half beats, and whether it is a loud one.
+struct Rhythm {
+    places: Vec<(usize, usize)>,
+    halves_a_bar: usize,
+}
+
+impl Rhythm {
+    fn of(struck: &[&Stroke], notes: &Notes, beats: &BeatClock, halves_a_bar: usize) -> Self {
+        let loud: Vec<f64> = struck.iter().map(|stroke| notes.loud_db_at(stroke.at_s)).collect();
+        let mut sorted = loud.clone();
+        sorted.sort_by(f64::total_cmp);
+        let limit_db = sorted[((sorted.len() as f64 * LOUD) as usize).min(sorted.len() - 1)];
+        let place = |(stroke, loud_db): (&&Stroke, f64)| {
+            let halves = (2.0 * beats.beat_at(stroke.pulse_s)).round() as i64;
+            let place = halves.rem_euclid(halves_a_bar as i64) as usize;
+            (place, usize::from(loud_db >= limit_db))
+        };
+        Self { places: struck.iter().zip(loud).map(place).collect(), halves_a_bar }
+    }
+
+    /// For each gap between strokes how much likelier one rhythm is throughout if all that follows
+    /// came so many half beats late; only where the two parts then are one rhythm.
+    fn slips(&self, halves: i32) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let halves_a_bar = self.halves_a_bar;
+        let count = 2 * halves_a_bar;
+        let slot = |(place, loud): (usize, usize)| 2 * place + loud;
+        let back = move |(place, loud): (usize, usize)| {
+            let moved = (place as i64 - i64::from(halves)).rem_euclid(halves_a_bar as i64);
+            slot((moved as usize, loud))
+        };
+        let (mut before, mut after) = (vec![0.0; count], vec![0.0; count]);
+        let mut whole = vec![0.0; count];
+        for &place in &self.places {
+            after[back(place)] += 1.0;
+            whole[slot(place)] += 1.0;
+        }
+        let unslipped = log_likelihood(&whole);
+        let last = self.places.len().saturating_sub(FEWEST);
+        self.places.iter().enumerate().filter_map(move |(gap, &place)| {
+            let here = (gap >= FEWEST && gap <= last).then(|| {
+                let both: Vec<f64> = before.iter().zip(&after).map(|(a, b)| a + b).collect();
+                let slipped = log_likelihood(&both);
+                let apart = log_likelihood(&before) + log_likelihood(&after);
+                // Two rhythms explain as much with so many more shares to choose (Schwarz, Annals
+                // of Statistics 6, 1978).
+                let used = both.iter().filter(|count| **count > 0.0).count() as f64;
+                let one_rhythm = apart - slipped < 0.5 * used * (self.places.len() as f64).ln();
+                (gap, if one_rhythm { slipped - unslipped } else { 0.0 })
+            });
+            before[slot(place)] += 1.0;
+            after[back(place)] -= 1.0;
+            here
+        })
+    }
+}
+
+/// Log likelihood of strokes counted by place at the shares that fit them best.
+fn log_likelihood(counts: &[f64]) -> f64 {
+    let total: f64 = counts.iter().sum();
+    let some = counts.iter().filter(|count| **count > 0.0);
+    some.map(|count| count * (count / total).ln()).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::notes::tests::eighths;
+    use super::*;
+
+    /// What is found in a drum's part that strikes these half beats of each four-beat bar, of which all
+    /// after the middle comes so much later.
+    fn found(places: &[usize], later: &[usize], by_halves: usize) -> Option<Jump> {
+        let (grid, mut playing) = eighths();
+        playing.chroma.iter_mut().for_each(|row| *row = [1.0; 12]);
+        let beats = BeatClock::new(&grid.beats_s).unwrap();
+        let notes = Notes::new(&grid, &playing, 0);
+        let half_s = 0.5 * beats.beat_s();
+        let strokes: Vec<Stroke> = (0..2 * beats.count())
+            .filter(|k| if *k < 66 { places } else { later }.contains(&(k % 8)))
+            .map(|k| (if k < 66 { k } else { k + by_halves }) as f64 * half_s)
+            .map(|at_s| Stroke::at(at_s, 0.0))
+            .collect();
+        clearest(&strokes, &notes, &beats, &grid, &|file_s| file_s)
+    }
+
+    #[test]
+    fn a_rhythm_that_goes_on_elsewhere_in_the_bar_is_a_slip() {
+        let places = [0, 3, 4];
+        assert_eq!(found(&places, &places, 0), None);
+        let jump = found(&places, &places, 2).unwrap();
+        assert!(
+            (jump.by_s - 0.5).abs() < 1e-9 && (jump.between_s.1 - 16.5).abs() < 1.1,
+            "{jump:?}"
+        );
+    }
+
+    #[test]
+    fn another_rhythm_is_no_slip() {
+        let bars = |places: &[usize]| (0..40).flat_map(|_| places.to_vec()).collect::<Vec<_>>();
+        let best = |later: &[usize]| {
+            let places = bars(&[0, 4]).into_iter().chain(bars(later)).map(|place| (place, 0));
+            let rhythm = Rhythm { places: places.collect(), halves_a_bar: 8 };
+            rhythm.slips(2).map(|slip| slip.1).fold(0.0, f64::max)
+        };
+        assert!(best(&[2, 6]) > 50.0);
+        assert!(best(&[2, 6, 7]) < CLEAR, "{}", best(&[2, 6, 7]));
+        assert_eq!(found(&[0, 2, 4, 6], &[0, 2, 4, 6], 2), None, "every beat looks like the next");
+    }
+}
