@@ -41,11 +41,6 @@ const STANDS_OUT: f64 = 7.5;
 const FAINT: f64 = 0.03;
 const FAINT_STANDS_OUT: f64 = 10.0;
 
-/// And held chords pass for each other where least squares look: there is hardly more of the guide
-/// than the correlation of the flattened sounds shows. Bled takes of sampled instruments lay from
-/// 13 dB below it to 10 above.
-const MOST_OVER_LIKENESS_DB: f64 = 10.0;
-
 /// And it may begin so much before what stands out most.
 const BEFORE_S: f64 = 0.002;
 
@@ -226,8 +221,7 @@ impl BleedMeter {
             return None;
         }
         let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
-        let most_db = 20.0 * correlation.log10() + MOST_OVER_LIKENESS_DB;
-        let depth_db = self.depth_db(&steepest)?.min(most_db);
+        let depth_db = self.depth_db(&steepest)?;
         Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3, likeness: correlation })
     }
 
