@@ -35,12 +35,6 @@ const COMPACT_S: f64 = 0.012;
 /// among which it is looked for stands at 5.1 in Gaussian noise.
 const STANDS_OUT: f64 = 7.5;
 
-/// Two sounds that hold the same chord for seconds, as an organ's and the guide's, correlate by
-/// chance for as long, and stood at 8 to 9 where they were 0.02 alike: faint ones must stand out
-/// more.
-const FAINT: f64 = 0.03;
-const FAINT_STANDS_OUT: f64 = 10.0;
-
 /// And it may begin so much before what stands out most.
 const BEFORE_S: f64 = 0.002;
 
@@ -216,8 +210,7 @@ impl BleedMeter {
         let steepest = slope::steepest(std::mem::take(&mut self.flat_rows));
         let correlation =
             f64::from(steepest.value) / (self.flat_energies[0] * self.flat_energies[1]).sqrt();
-        let stands_out = if correlation < FAINT { FAINT_STANDS_OUT } else { STANDS_OUT };
-        if f64::from(steepest.value) < stands_out * chance && correlation < CLEAR {
+        if f64::from(steepest.value) < STANDS_OUT * chance && correlation < CLEAR {
             return None;
         }
         let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
