@@ -15,6 +15,7 @@ mod pattern;
 mod rated;
 mod say;
 mod search;
+mod shifts;
 mod steps;
 mod swapped;
 mod take;

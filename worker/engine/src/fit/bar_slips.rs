@@ -5,10 +5,9 @@ use super::Grid;
 use super::beats::BeatClock;
 use super::line::Stroke;
 use super::notes::Notes;
+use super::shifts::{MOST_HALVES, Shifts};
 use super::track::Jump;
 
-/// Shifts looked at, in half beats to either side.
-const MOST_HALVES: i32 = 8;
 /// Rhythm and pitch together must speak for a slip by so many nats …
 const CLEAR: f64 = 16.0;
 /// … and pitch by so many of them, …
@@ -30,7 +29,7 @@ pub(super) fn clearest(
     notes: &Notes,
     beats: &BeatClock,
     grid: &Grid,
-    piece_at: &dyn Fn(f64) -> f64,
+    shifts: &Shifts,
 ) -> Option<Jump> {
     let halves_a_bar = halves_a_bar(&grid.bar_starts)?;
     let struck: Vec<&Stroke> = strokes.iter().filter(|s| s.trust >= LEAST_TRUST).collect();
@@ -38,23 +37,22 @@ pub(super) fn clearest(
         return None;
     }
     let rhythm = Rhythm::of(&struck, notes, beats, halves_a_bar);
-    let unmoved = notes.log_likelihoods(beats, piece_at);
     // Small ones first: rhythm can't tell those from one another that differ by a bar.
-    let shifts = (1..=MOST_HALVES).flat_map(|halves| [halves, -halves]);
-    let shifts = shifts.filter(|halves| halves % halves_a_bar as i32 != 0);
+    let looked_at = (1..=MOST_HALVES).flat_map(|halves| [halves, -halves]);
+    let looked_at = looked_at.filter(|halves| halves % halves_a_bar as i32 != 0);
     let mut best: Option<(f64, Jump)> = None;
-    for halves in shifts {
-        let shift_s = 0.5 * f64::from(halves) * beats.beat_s();
-        let shifted = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
-        let pitches = from_each_on(&shifted, &unmoved);
+    for halves in looked_at {
+        let pitches = shifts.gains_to_end(halves);
         for (gap, said) in rhythm.slips(halves) {
             let (before, after) = (struck[gap - 1], struck[gap]);
             let pitch = pitches[notes.first_from(after.at_s)] - pitches[0].max(0.0);
             let by_pitch = pitch > PITCHES && said > 0.0;
-            let alone = said + pitch.min(0.0) > RHYTHM_ALONE && !at_border(after, beats, grid);
+            let alone = said + pitch.min(0.0) > RHYTHM_ALONE
+                && !beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS);
             let total = said + pitch;
             if total > best.map_or(CLEAR, |best| best.0) && (by_pitch || alone) {
-                best = Some((total, Jump { between_s: (before.at_s, after.at_s), by_s: shift_s }));
+                let between_s = (before.at_s, after.at_s);
+                best = Some((total, Jump { between_s, by_s: shifts.seconds(halves) }));
             }
         }
     }
@@ -66,23 +64,6 @@ fn halves_a_bar(bar_starts: &[usize]) -> Option<usize> {
     let mut lengths = bar_starts.windows(2).map(|pair| pair[1] - pair[0]);
     let first = lengths.next()?;
     lengths.all(|length| length == first).then_some(2 * first)
-}
-
-/// From each note to the end, by how much likelier the shifted chart makes the pitches; 0 after
-/// the last.
-fn from_each_on(shifted: &[f64], unmoved: &[f64]) -> Vec<f64> {
-    let mut sums: Vec<f64> = shifted.iter().zip(unmoved).map(|(a, b)| a - b).collect();
-    for note in (1..sums.len()).rev() {
-        sums[note - 1] += sums[note];
-    }
-    sums.push(0.0);
-    sums
-}
-
-fn at_border(stroke: &Stroke, beats: &BeatClock, grid: &Grid) -> bool {
-    let beat = beats.beat_at(stroke.pulse_s);
-    let borders = grid.sections.iter().flat_map(|section| [section.0, section.1]);
-    borders.into_iter().any(|border_s| (beats.beat_at(border_s) - beat).abs() < BORDER_BEATS)
 }
 
 /// Where in the bar each stroke lies, in half beats, and whether it is a loud one.
@@ -166,7 +147,8 @@ mod tests {
             .map(|k| (if k < 66 { k } else { k + by_halves }) as f64 * half_s)
             .map(|at_s| Stroke::at(at_s, 0.0))
             .collect();
-        clearest(&strokes, &notes, &beats, &grid, &|file_s| file_s)
+        let shifts = Shifts::new(&notes, &beats, &|file_s| file_s);
+        clearest(&strokes, &notes, &beats, &grid, &shifts)
     }
 
     #[test]

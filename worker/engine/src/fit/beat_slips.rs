@@ -1,13 +1,10 @@
 //! Edits that slipped by whole or half beats: the pulse goes on as if nothing had happened, but
 //! from there on the chords come in the wrong place.
 
-use super::beats::BeatClock;
 use super::notes::Notes;
+use super::shifts::{SHIFTS, Shifts, UNMOVED};
 use super::track::Jump;
 
-/// Shifts looked at, in half beats to either side.
-const MOST_HALVES: i32 = 8;
-const SHIFTS: usize = 2 * MOST_HALVES as usize + 1;
 /// A slip must explain the pitches better by this many nats, and then so must what lies to
 /// either side of it. In 33 clean takes of sampled instruments nothing came above 6 but for one
 /// at 9; slips by a beat or two of pitched parts lay from 9 to 21.
@@ -15,34 +12,22 @@ const SLIP_COST: f64 = 11.0;
 /// So many strokes at least lie to either side.
 const FEWEST: usize = 12;
 
-/// Where the strokes' pitches stop fitting the chart as laid by `piece_at` and begin to fit it some
-/// beats away: the most probable path through the shifts, if it has one step.
-pub(super) fn clearest(
-    notes: &Notes,
-    beats: &BeatClock,
-    piece_at: &dyn Fn(f64) -> f64,
-) -> Option<Jump> {
-    let beat_s = beats.beat_s();
-    let shifts_s: [f64; SHIFTS] =
-        std::array::from_fn(|k| 0.5 * (k as i32 - MOST_HALVES) as f64 * beat_s);
+/// Where the strokes' pitches stop fitting the chart as laid and begin to fit it some beats away: the most probable path through the shifts, if it has one step.
+pub(super) fn clearest(notes: &Notes, shifts: &Shifts) -> Option<Jump> {
     let count = notes.count();
     if count < 2 * FEWEST {
         return None;
     }
-    let mut rows = vec![[0.0; SHIFTS]; count];
-    for (shift, shift_s) in shifts_s.iter().enumerate() {
-        let said = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
-        rows.iter_mut().zip(said).for_each(|(row, value)| row[shift] = value);
-    }
+    let rows: Vec<[f64; SHIFTS]> = (0..count).map(|stroke| shifts.of_stroke(stroke)).collect();
     let path = best_path(&rows);
     let steps: Vec<usize> = (1..count).filter(|&k| path[k] != path[k - 1]).collect();
     let &at = steps.first()?;
     // One clear step from the line; anything else is a player who goes his own way.
     let clear = steps.len() == 1 && at >= FEWEST && count - at >= FEWEST;
-    let from_line = path[0] == MOST_HALVES as usize || path[count - 1] == MOST_HALVES as usize;
+    let from_line = path[0] == UNMOVED || path[count - 1] == UNMOVED;
     (clear && from_line).then(|| Jump {
         between_s: (notes.at_s(at - 1), notes.at_s(at)),
-        by_s: shifts_s[path[at]] - shifts_s[path[at - 1]],
+        by_s: shifts.seconds(path[at] as i32 - path[at - 1] as i32),
     })
 }
 
@@ -69,6 +54,7 @@ fn best_path(rows: &[[f64; SHIFTS]]) -> Vec<usize> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::beats::BeatClock;
     use super::super::notes::tests::eighths;
     use super::*;
 
@@ -82,7 +68,8 @@ mod tests {
             playing.chroma[row] = as_played[(row - rows).max(middle - 1)];
         }
         let beats = BeatClock::new(&grid.beats_s).unwrap();
-        clearest(&Notes::new(&grid, &playing, 0), &beats, &|file_s| file_s)
+        let notes = Notes::new(&grid, &playing, 0);
+        clearest(&notes, &Shifts::new(&notes, &beats, &|file_s| file_s))
     }
 
     #[test]

@@ -45,6 +45,18 @@ impl BeatClock {
         self.beats_s.windows(2).all(|pair| (pair[1] - pair[0] - mean).abs() < 0.001 * mean)
     }
 
+    /// Whether a place lies nearer than so many beats to where a section begins or ends.
+    pub(super) fn is_near_border(
+        &self,
+        piece_s: f64,
+        sections: &[(f64, f64)],
+        within_beats: f64,
+    ) -> bool {
+        let beat = self.beat_at(piece_s);
+        let mut borders = sections.iter().flat_map(|section| [section.0, section.1]);
+        borders.any(|border_s| (self.beat_at(border_s) - beat).abs() < within_beats)
+    }
+
     pub(super) fn count(&self) -> usize {
         self.beats_s.len()
     }

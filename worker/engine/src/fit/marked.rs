@@ -8,6 +8,7 @@ use super::marks::{Opening, Pair};
 use super::pattern::Rhythm;
 use super::rated::{Rated, by_chance, rate};
 use super::search::{self, Anchor, Field, Mode, posterior};
+use super::shifts::Shifts;
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Jump, Track, follow};
 use super::{Take, bar_slips, beat_slips, steps, swapped, tempo};
@@ -213,12 +214,11 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
         laid = closer;
     }
     let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
-    let sections = &take.grid.sections;
-    let jump = beat_slips::clearest(&take.notes, take.beats, &piece_at)
-        .or_else(|| swapped::clearest(&laid.strokes, &take.notes, take.beats, sections, &piece_at))
-        .or_else(|| {
-            bar_slips::clearest(&laid.strokes, &take.notes, take.beats, take.grid, &piece_at)
-        });
+    let (notes, beats, grid, strokes) = (&take.notes, take.beats, take.grid, &laid.strokes);
+    let shifts = Shifts::new(notes, beats, &piece_at);
+    let jump = beat_slips::clearest(notes, &shifts)
+        .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
+        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts));
     if let Some(jump) = jump {
         // The strokes kept to the pulse all the while, so none of the jump is in their drift.
         track.add(jump);

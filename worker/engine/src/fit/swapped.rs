@@ -4,10 +4,11 @@
 use super::beats::BeatClock;
 use super::line::Stroke;
 use super::notes::Notes;
+use super::shifts::Shifts;
 use super::track::Jump;
 
 /// Shifts looked at, in half beats: an odd number of them swaps on and off.
-const SHIFTS: [i32; 4] = [-3, -1, 1, 3];
+const ODD_HALVES: [i32; 4] = [-3, -1, 1, 3];
 /// Rhythm and pitch together must speak for it by so many nats …
 const CLEAR: f64 = 16.0;
 /// … of them the pitches by so many: players do change their rhythm.
@@ -26,28 +27,25 @@ pub(super) fn clearest(
     notes: &Notes,
     beats: &BeatClock,
     sections: &[(f64, f64)],
-    piece_at: &dyn Fn(f64) -> f64,
+    shifts: &Shifts,
 ) -> Option<Jump> {
     let struck: Vec<(&Stroke, bool)> =
         strokes.iter().filter_map(|stroke| Some((stroke, on_beat(stroke, beats)?))).collect();
     if struck.len() < 2 * FEWEST {
         return None;
     }
-    let unmoved = notes.log_likelihoods(beats, piece_at);
-    let pitches = SHIFTS.map(|halves| {
-        let shift_s = 0.5 * f64::from(halves) * beats.beat_s();
-        let shifted = notes.log_likelihoods(beats, &|file_s| piece_at(file_s) - shift_s);
-        Pitches::new(shift_s, shifted, &unmoved)
+    let pitches = ODD_HALVES.map(|halves| Pitches {
+        shift_s: shifts.seconds(halves),
+        from_here: shifts.gains_to_end(halves),
     });
-    let notes_s: Vec<f64> = (0..notes.count()).map(|note| notes.at_s(note)).collect();
     let by_rhythm = swaps(&struck.iter().map(|(_, on)| *on).collect::<Vec<bool>>());
     let gaps = FEWEST..struck.len() - FEWEST;
     let candidates = gaps.flat_map(|gap| {
         let rhythm = by_rhythm[gap];
         let (before, after) = (struck[gap - 1].0, struck[gap].0);
         let between_s = (before.at_s, after.at_s);
-        let at_border = lies_at_border(after.pulse_s, beats, sections);
-        let note = notes_s.partition_point(|at_s| *at_s < after.at_s - 1e-6);
+        let at_border = beats.is_near_border(after.pulse_s, sections, BORDER_BEATS);
+        let note = notes.first_from(after.at_s);
         pitches.iter().map(move |pitches| {
             let (pitch, by_s) = pitches.of_slip(note);
             let alone = pitch > -2.0 && rhythm > RHYTHM_ALONE && !at_border;
@@ -99,16 +97,6 @@ struct Pitches {
 }
 
 impl Pitches {
-    /// From what each note says once shifted, and as it lies.
-    fn new(shift_s: f64, shifted: Vec<f64>, unmoved: &[f64]) -> Pitches {
-        let mut from_here: Vec<f64> = shifted.iter().zip(unmoved).map(|(a, b)| a - b).collect();
-        for note in (1..from_here.len()).rev() {
-            from_here[note - 1] += from_here[note];
-        }
-        from_here.push(0.0);
-        Pitches { shift_s, from_here }
-    }
-
     /// What they say for a slip just before a note, be it that what follows is off or what went
     /// before, against the better of no shift and one of all; and how much later it makes what
     /// follows.
@@ -122,12 +110,6 @@ impl Pitches {
             (before - unslipped, -self.shift_s)
         }
     }
-}
-
-fn lies_at_border(piece_s: f64, beats: &BeatClock, sections: &[(f64, f64)]) -> bool {
-    let borders = sections.iter().flat_map(|section| [section.0, section.1]);
-    let beat = beats.beat_at(piece_s);
-    borders.into_iter().any(|border_s| (beats.beat_at(border_s) - beat).abs() < BORDER_BEATS)
 }
 
 #[cfg(test)]
@@ -157,7 +139,7 @@ mod tests {
             playing.chroma[middle + rows..].copy_from_slice(&as_played[middle..kept]);
         }
         let notes = Notes::new(&grid, &playing, 0);
-        clearest(&strokes, &notes, &beats, &[], &|file_s| file_s)
+        clearest(&strokes, &notes, &beats, &[], &Shifts::new(&notes, &beats, &|file_s| file_s))
     }
 
     #[test]
