@@ -57,15 +57,19 @@ class Pack:
 
 
 def read_pack(folder, beats_per_minute, beats_in_bar, bars, chords) -> Pack:
+    count = bars * beats_in_bar
+    return with_beats(
+        folder, np.arange(count) * 60.0 / beats_per_minute, np.arange(count) % beats_in_bar,
+        [chords[(i // beats_in_bar) % len(chords)] for i in range(count)],
+    )
+
+
+def with_beats(folder, beats_s, beat_in_bar, chord_of_beat) -> Pack:
+    """A pack whose beats were counted already."""
     folder = pathlib.Path(folder)
     marks = json.loads((folder / "marks.json").read_text())
     guide, _ = soundfile.read(folder / "guide.wav", dtype="float64")
-    count = bars * beats_in_bar
-    beats = np.arange(count) * 60.0 / beats_per_minute
-    return Pack(
-        folder, marks, guide, beats, np.arange(count) % beats_in_bar,
-        [chords[(i // beats_in_bar) % len(chords)] for i in range(count)],
-    )
+    return Pack(folder, marks, guide, beats_s, beat_in_bar, chord_of_beat)
 
 
 @dataclasses.dataclass

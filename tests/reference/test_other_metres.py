@@ -7,12 +7,10 @@ two, as any theory of music has it, a slow one in six.
 from __future__ import annotations
 
 import dataclasses
-import json
 import subprocess
 
 import numpy as np
 import pytest
-import soundfile
 
 import home_takes
 from home_takes import Player
@@ -73,11 +71,7 @@ def pack_of(piece: Piece, folder):
             in_bar.append(first // piece.units_a_beat)
             chords.append(list(CHORDS[piece.chords[(bar - 1) % len(piece.chords)]]))
         at += count * unit_s
-    guide, _ = soundfile.read(folder / "pack/guide.wav", dtype="float64")
-    marks = json.loads((folder / "pack/marks.json").read_text())
-    return home_takes.Pack(
-        folder / "pack", marks, guide, np.array(beats), np.array(in_bar), chords
-    )
+    return home_takes.with_beats(folder / "pack", np.array(beats), np.array(in_bar), chords)
 
 
 PLAYERS = [

@@ -159,16 +159,14 @@ pub(crate) fn from_toml(text: &str, notes: &Notes) -> Option<Node> {
 /// The first syntax error of each line, up to the first line that leaves a list or inline table
 /// open: to the parser all that follows is inside of it, and what it then says is an echo.
 fn without_echoes(mut told: Vec<(Place, String)>) -> Vec<(Place, String)> {
-    let line = |place: &Place| match place {
-        Place::Line { line, .. } => *line,
-        Place::Pointer(_) => 0,
-    };
-    let is_inside =
-        |what: &str| ["array", "inline table"].iter().any(|around| what.contains(around));
-    told.sort_by_key(|(place, _)| match place {
+    let at = |place: &Place| match place {
         Place::Line { line, column } => (*line, *column),
         Place::Pointer(_) => (0, 0),
-    });
+    };
+    let line = |place: &Place| at(place).0;
+    let is_inside =
+        |what: &str| ["array", "inline table"].iter().any(|around| what.contains(around));
+    told.sort_by_key(|(place, _)| at(place));
     let open = told.iter().find(|(_, what)| is_inside(what)).map(|(place, _)| line(place));
     told.dedup_by_key(|(place, _)| line(place));
     told.retain(|(place, _)| open.is_none_or(|open| line(place) <= open));

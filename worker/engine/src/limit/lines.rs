@@ -71,15 +71,11 @@ impl Lines {
         self.history.iter().map(|_| &SILENCE[..]).collect()
     }
 
-    /// Raises `peaks` to the samples' own values; gives the highest in reach.
-    pub(super) fn own(&self, from: usize, peaks: &mut [f32]) -> f32 {
-        let mut highest = 0.0f32;
+    /// Raises `peaks` to the samples' own values.
+    pub(super) fn own(&self, from: usize, peaks: &mut [f32]) {
         for history in &self.history {
-            let reach = &history[from..from + peaks.len() + 2 * HALF_TAPS - 1];
-            raise_to_own(reach, peaks);
-            highest = highest.max(highest_of(reach));
+            raise_to_own(&history[from..], peaks);
         }
-        highest
     }
 
     /// Makes the end of what is given all that was taken so far.
@@ -132,6 +128,13 @@ fn raise_to_own(reach: &[f32], peaks: &mut [f32]) {
     for (peak, sample) in peaks.iter_mut().zip(&reach[HALF_TAPS - 1..]) {
         *peak = peak.max(sample.abs());
     }
+}
+
+/// The highest absolute value that the readings of `count` frames from `from` on read.
+pub(super) fn highest_in_reach<C: AsRef<[f32]>>(channels: &[C], from: usize, count: usize) -> f32 {
+    let reach = from..from + count + 2 * HALF_TAPS - 1;
+    let each = channels.iter().map(|channel| highest_of(&channel.as_ref()[reach.clone()]));
+    each.fold(0.0, f32::max)
 }
 
 /// The highest absolute value, found in lanes that do not wait for each other.

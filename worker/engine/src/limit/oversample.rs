@@ -1,6 +1,6 @@
 //! Peaks between the samples.
 
-use super::lines::{HALF_TAPS, Lines, Taps, highest_of, read, taps};
+use super::lines::{HALF_TAPS, Lines, Taps, highest_in_reach, highest_of, read, taps};
 use std::sync::LazyLock;
 
 /// Frames worked on at once.
@@ -44,8 +44,11 @@ impl PeakFinder {
             let start = peaks.len();
             peaks.resize(start + count, 0.0);
             let peaks = &mut peaks[start..];
-            if self.lines.own(from, peaks) * self.lines.gain > self.interesting {
-                self.lines.between(&self.lines.history, from, peaks, 0.0);
+            let lines = &self.lines;
+            if highest_in_reach(&lines.history, from, count) * lines.gain > self.interesting {
+                lines.between(&lines.history, from, peaks, 0.0);
+            } else {
+                lines.own(from, peaks);
             }
         }
         self.lines.drop_front(ready);
@@ -162,9 +165,7 @@ impl TruePeak {
     }
 
     fn chunk<C: AsRef<[f32]>>(&mut self, channels: &[C], from: usize, count: usize) {
-        let reach = from..from + count + PEAK_REACH;
-        let own = channels.iter().map(|channel| highest_of(&channel.as_ref()[reach.clone()]));
-        let bound = own.fold(0.0, f32::max) * self.coarse.gain;
+        let bound = highest_in_reach(channels, from, count) * self.coarse.gain;
         if bound <= self.most {
             self.bounds.push(bound);
             return;
