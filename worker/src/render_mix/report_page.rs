@@ -1,20 +1,11 @@
 //! `report.html`: the account of a render to look at, in one file without links.
 
+mod drawings;
+
 use super::{RenderKind, RenderReport, SectionReport, StemReport};
-use ripieno_engine::loudness::CURVE_STEP_S;
+use drawings::{curve, spectrum};
 use ripieno_engine::plot::Plot;
 use std::fmt::Write;
-
-/// Size of a plot in its own units; the page stretches it to whatever room there is, and letters
-/// stand beside it, so that they keep their size.
-const WIDTH: f64 = 900.0;
-const HEIGHT: f64 = 200.0;
-
-/// Loudness shown at the bottom and the top of the curve, LUFS.
-const CURVE_LUFS: (f64, f64) = (-50.0, 0.0);
-
-/// Level shown at the bottom and the top of the spectrum, dB.
-const SPECTRUM_DB: (f64, f64) = (-100.0, -10.0);
 
 /// The page.
 pub(super) fn page(report: &RenderReport, plot: &Plot) -> String {
@@ -64,12 +55,13 @@ dt{color:var(--pale);font-size:.85rem}dd{margin:0;font-size:1.25rem}\
 .level,.along span{position:absolute;color:var(--pale);font-size:.8rem;line-height:1.2}\
 .level{left:100%;padding-left:.4rem;transform:translateY(-50%);white-space:nowrap}\
 .along{position:relative;height:2.2rem;margin:.3rem 4.6rem 0 0}\
-.along span{overflow:hidden;overflow-wrap:break-word;max-height:2.4em}\
-@media(max-width:640px){.plot,.along{margin-right:3.7rem}.along span,.level{font-size:.66rem}}\
+.along span{overflow:hidden;text-overflow:ellipsis;max-height:2.4em;width:var(--near)}\
+@media(max-width:640px){.plot,.along{margin-right:3.7rem}.along span,.level{font-size:.66rem}\
+.along span{white-space:nowrap;width:var(--far)}.along span:nth-child(even){top:1.3em}}\
+.wide{overflow-x:auto}\
 table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .8rem .3rem 0;\
 border-bottom:1px solid var(--line);vertical-align:top}th:last-child,td:last-child{padding-right:0}\
 th{vertical-align:bottom}td.n,th.n{text-align:right}.n{white-space:nowrap}th.n{white-space:normal}\
-td:first-child{overflow-wrap:anywhere}\
 .part{padding-top:1.2rem;color:var(--sea)}\
 .how{width:40%}.bar{display:block;height:.75rem;margin-top:.4rem;border-radius:3px;background:var(--sea)}\
 .plain{color:var(--pale)}h1+.plain{margin:-.9rem 0 1.2rem}\
@@ -137,97 +129,12 @@ fn share(value: f64, (low, high): (f64, f64)) -> f64 {
     ((value - low) / (high - low)).clamp(0.0, 1.0)
 }
 
-fn curve(report: &RenderReport) -> String {
-    let rate = f64::from(report.sample_rate_hz);
-    let seconds = (report.frames as f64 / rate).max(CURVE_STEP_S);
-    let along = |at_s: f64| (at_s / seconds).clamp(0.0, 1.0);
-    let start =
-        |section: &SectionReport| along((section.first_sample - report.first_sample) as f64 / rate);
-    let marks: Vec<(f64, String)> =
-        report.sections.iter().map(|section| (start(section), escape(&section.name))).collect();
-    let points = report.loudness.short_term_curve_lufs.iter().enumerate().map(|(number, &lufs)| {
-        let at_s = (number + 1) as f64 * CURVE_STEP_S;
-        (along(at_s), share(f64::from(lufs), CURVE_LUFS))
-    });
-    drawn(&Drawing {
-        label: "Short-term loudness in LUFS over time, with the sections",
-        levels: [-40.0, -30.0, -20.0, -10.0]
-            .map(|lufs| (share(lufs, CURVE_LUFS), level(lufs, "LUFS"))),
-        mark: "mark",
-        marks,
-        points: points.collect(),
-    })
-}
-
-fn spectrum(plot: &Plot) -> String {
-    let low_hz = 20f64;
-    let along = |hz: f64| (hz / low_hz).log2() / (20_000.0 / low_hz).log2();
-    let marks = [(50.0, "50 Hz"), (200.0, "200"), (1000.0, "1 kHz"), (5000.0, "5 kHz")];
-    let points = plot
-        .band_hz
-        .iter()
-        .zip(&plot.band_db)
-        .map(|(&hz, &db)| (f64::from(hz), f64::from(db)))
-        .filter(|(hz, _)| (low_hz..=20_000.0).contains(hz))
-        .map(|(hz, db)| (along(hz), share(db, SPECTRUM_DB)));
-    drawn(&Drawing {
-        label: "Power of the mix by frequency",
-        levels: [-80.0, -60.0, -40.0, -20.0].map(|db| (share(db, SPECTRUM_DB), level(db, "dB"))),
-        mark: "grid",
-        marks: marks.iter().map(|&(hz, name)| (along(hz), name.to_owned())).collect(),
-        points: points.collect(),
-    })
-}
-
-fn level(value: f64, unit: &str) -> String {
-    format!("{value:.0}\u{a0}{unit}").replace('-', "−")
-}
-
-/// A line with a grid. All places are shares, from the left and from the bottom.
-struct Drawing {
-    label: &'static str,
-    levels: [(f64, String); 4],
-    /// Class of the lines across.
-    mark: &'static str,
-    /// In order, with what is written from each to the next.
-    marks: Vec<(f64, String)>,
-    points: Vec<(f64, f64)>,
-}
-
-fn drawn(drawing: &Drawing) -> String {
-    let (mut lines, mut levels, mut along) = (String::new(), String::new(), String::new());
-    let (x, y) = (|share: f64| share * WIDTH, |share: f64| (1.0 - share) * HEIGHT);
-    for (share, name) in &drawing.levels {
-        let at = y(*share);
-        let _ = write!(
-            lines,
-            "<line class=\"grid\" x1=\"0\" x2=\"{WIDTH}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>"
-        );
-        let top = 100.0 * (1.0 - share);
-        let _ = write!(levels, "<span class=\"level\" style=\"top:{top:.1}%\">{name}</span>");
-    }
-    for (number, (share, name)) in drawing.marks.iter().enumerate() {
-        let (at, class) = (x(*share), drawing.mark);
-        let _ = write!(
-            lines,
-            "<line class=\"{class}\" x1=\"{at:.1}\" x2=\"{at:.1}\" y1=\"0\" y2=\"{HEIGHT}\"/>"
-        );
-        let next = drawing.marks.get(number + 1).map_or(1.0, |(next, _)| *next);
-        let (left, width) = (100.0 * share, 100.0 * (next - share).max(0.0));
-        let _ = write!(
-            along,
-            "<span style=\"left:{left:.1}%;width:{width:.1}%\" title=\"{name}\">{name}</span>"
-        );
-    }
-    let point = |&(along, up): &(f64, f64)| format!("{:.1},{:.1}", x(along), y(up));
-    let points: Vec<String> = drawing.points.iter().map(point).collect();
+/// A table that scrolls within a box of its own where words are too long for the page; by the
+/// keyboard too.
+fn wide(label: &str, rows: &str) -> String {
     format!(
-        "<div class=\"plot\" role=\"img\" aria-label=\"{label}\"><svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" \
-         preserveAspectRatio=\"none\" aria-hidden=\"true\">{lines}\
-         <polyline class=\"sea\" points=\"{points}\"/></svg>{levels}</div>\
-         <div class=\"along\">{along}</div>",
-        label = drawing.label,
-        points = points.join(" "),
+        "<div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"{label}\">\
+         <table>{rows}</table></div>"
     )
 }
 
@@ -249,10 +156,14 @@ fn sections(report: &RenderReport) -> String {
             )
         })
         .collect();
-    format!(
-        "<table><thead><tr><th>Section</th><th class=\"n\">Loudness</th>\
-         <th class=\"how\"></th><th class=\"n\">Takes</th></tr></thead><tbody>{rows}</tbody></table>{who}"
-    )
+    let table = wide(
+        "Sections",
+        &format!(
+            "<thead><tr><th>Section</th><th class=\"n\">Loudness</th><td class=\"how\"></td>\
+             <th class=\"n\">Takes</th></tr></thead><tbody>{rows}</tbody>"
+        ),
+    );
+    table + &who
 }
 
 fn section_row(section: &SectionReport) -> String {
@@ -287,9 +198,12 @@ fn groups(report: &RenderReport) -> String {
             )
         })
         .collect();
-    format!(
-        "<table><thead><tr><th>Group</th><th class=\"n\">Takes</th><th class=\"n\">Together</th>\
-         <th class=\"n\">Level gain</th></tr></thead><tbody>{rows}</tbody></table>"
+    wide(
+        "Groups",
+        &format!(
+            "<thead><tr><th>Group</th><th class=\"n\">Takes</th><th class=\"n\">Together</th>\
+             <th class=\"n\">Level gain</th></tr></thead><tbody>{rows}</tbody>"
+        ),
     )
 }
 
@@ -345,9 +259,11 @@ fn takes(report: &RenderReport) -> String {
             )
         })
         .collect();
-    format!(
-        "<table><thead><tr><th>Take</th><th class=\"n\">Trim</th><th>Place</th></tr></thead>\
-         {bodies}</table>"
+    wide(
+        "Takes",
+        &format!(
+            "<thead><tr><th>Take</th><th class=\"n\">Trim</th><th>Place</th></tr></thead>{bodies}"
+        ),
     )
 }
 

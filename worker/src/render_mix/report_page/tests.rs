@@ -95,8 +95,8 @@ fn a_mix_with_everybody_says_so() {
 #[test]
 fn names_of_sections_keep_to_their_own_room() {
     let page = page(&report(crowd()), &Plot::default());
-    assert!(page.contains("left:0.0%;width:80.0%\" title=\"Flood\""));
-    assert!(page.contains("left:80.0%;width:20.0%\" title=\"Slack &quot;water&quot;\""));
+    assert!(page.contains("left:0.0%;--near:80.0%;--far:100.0%\" title=\"Flood\""));
+    assert!(page.contains("left:80.0%;--near:20.0%;--far:20.0%\" title=\"Slack &quot;water"));
 }
 
 #[test]
