@@ -41,6 +41,20 @@ gain_db = -4
 """
 
 
+# Ben is not to be named, and Adelheid is to be named otherwise.
+PLAYERS = {
+    "Adelheid Kai": {
+        "credit": "Ada Quay", "instrument": "bells", "sent": "adelheid_kai_bells.wav",
+        "email": "adelheid@kai.example", "consent_credit": "on",
+    },
+    "Ben Shy": {
+        "instrument": "Ben's whistle", "sent": "ben shy whistle.WAV", "place": "Shyholm",
+        "institution": "Shy School", "email": "ben@shy.example",
+    },
+    "Cy Hull": {"instrument": "oar", "sent": "take.wav", "consent_credit": "on"},
+}
+
+
 @pytest.fixture(scope="module")
 def service():
     one = Service()
@@ -65,13 +79,9 @@ def impulse():
 def bundle(service):
     """The archive's files by name, and the takes' ids by player."""
     takes = {}
-    for seed, (name, instrument, credit) in enumerate(
-        [("Ada Quay", "bells", True), ("Ben Shy", "whistle", False), ("Cy Hull", "oar", True)]
-    ):
-        fields = {"name": name, "instrument": instrument, "credit": name}
-        if credit:
-            fields["consent_credit"] = "on"
-        made = service.hand_in(recording=("take.wav", played(service, seed, seed)), **fields)
+    for seed, (name, fields) in enumerate(PLAYERS.items()):
+        fields = {"name": name, "credit": name, **fields}
+        made = service.hand_in(recording=(fields.pop("sent"), played(service, seed, seed)), **fields)
         take = service.until(f"/api/v1/takes/{made['take_id']}", ["placed", "asks", "unusable"])
         assert take["state"] == "placed", take["findings"]
         takes[name] = made["take_id"]
@@ -168,7 +178,19 @@ def test_credits_name_only_those_who_agreed(bundle):
     assert "Ada Quay" in credits and "Cy Hull" in credits
 
 
-def test_the_film_editors_lists_open(bundle):
+def test_no_file_tells_who_somebody_is_beyond_what_they_agreed_to(bundle):
+    files, _ = bundle
+    for name, content in files.items():
+        # Words also lie in the chunks and tags of sound files; samples may spell a short one.
+        told = (name.encode() + b"\n" + content).lower()
+        words = ["ben shy", "ben's", "ben_shy", "shyholm", "shy school", "adelheid", "kai.example"]
+        if name.endswith((".txt", ".csv", ".json", ".html", ".otio", ".edl")):
+            words += ["ben", "shy", "kai"]
+        found = [word for word in words if re.search(rb"\b" + word.encode(), told)]
+        assert not found, (name, found)
+
+
+def test_the_film_editors_lists_open(service, bundle):
     files, takes = bundle
     timeline = otio.adapters.read_from_string(files["offsets.otio"].decode(), "otio_json")
     assert len(list(timeline.find_clips())) >= 3
@@ -177,10 +199,17 @@ def test_the_film_editors_lists_open(bundle):
     rows = list(csv.DictReader(io.StringIO(files["offsets.csv"].decode())))
     assert {row["take"] for row in rows} == set(takes.values())
     # What the recordings are called where they are fetched.
-    assert {row["file"] for row in rows} == {"take.wav"}
-    assert edl.count("* FROM CLIP NAME: take.wav\r\n") == len(rows)
-    clips = {clip.media_reference.name for clip in timeline.find_clips()}
-    assert clips == {"mix.wav", "take.wav"}
+    called = {}
+    for take in takes.values():
+        said = ask(service, "HEAD", f"/api/v1/takes/{take}/recording").headers
+        called[take] = re.search(r'filename="(.+)"', said["Content-Disposition"]).group(1)
+    assert {row["take"]: row["file"] for row in rows} == called
+    assert sorted(name.split("-")[0] for name in called.values()) == ["bells", "found", "whistle"]
+    assert all(edl.count(f"* FROM CLIP NAME: {name}\r\n") == 1 for name in called.values())
+    clips = list(timeline.find_clips())
+    assert {clip.media_reference.name for clip in clips} == {"mix.wav", *called.values()}
+    shy = next(clip for clip in clips if clip.metadata.get("ripieno", {}).get("take") == takes["Ben Shy"])
+    assert shy.name == f"Whistles and flutes {shy.metadata['ripieno']['reel']}"
 
 
 def test_the_report_needs_no_other_file(bundle):

@@ -33,6 +33,25 @@ async fn a_piece_is_made_from_toml_and_comes_back_as_json_and_as_written() {
 }
 
 #[tokio::test]
+async fn the_address_that_is_told_of_previews_is_shown_to_organisers_alone() {
+    let service = quiet().await;
+    let told = "[nightly]\nwebhook = \"https://quay.example/secret-7\"";
+    let toml = PIECE_TOML.replacen("[nightly]", told, 1);
+    let slug = service.make_piece(&toml).await;
+    let path = format!("/api/v1/pieces/{slug}");
+    for form in ["application/json", "application/toml"] {
+        let stranger = service.get(&path).header("accept", form).send().await.unwrap();
+        assert_eq!(stranger.status(), 200);
+        assert_eq!(stranger.headers()["etag"], "W/\"v1\"", "no replacement may name it");
+        let text = stranger.text().await.unwrap();
+        assert!(text.contains("nightly") && !text.contains("secret-7"), "{form}");
+        let own = service.organiser("GET", &path).header("accept", form).send().await.unwrap();
+        assert_eq!(own.headers()["etag"], "\"v1\"");
+        assert!(own.text().await.unwrap().contains("secret-7"), "{form}");
+    }
+}
+
+#[tokio::test]
 async fn every_mistake_of_a_piece_comes_with_its_line() {
     let service = quiet().await;
     let broken = PIECE_TOML.replace("slug =", "slugg =");

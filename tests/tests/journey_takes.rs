@@ -69,6 +69,11 @@ async fn a_take_is_kept_and_its_receipt_gives_it_back_in_ranges() {
     let list = takes(&service, &slug).await;
     assert_eq!(list["counts"]["received"], 1);
     assert_eq!(list["takes"][0]["form"]["credit"], "Ada Quay");
+    let id = list["takes"][0]["id"].as_str().unwrap();
+    let at_the_desk =
+        service.organiser("GET", &format!("/api/v1/takes/{id}/recording")).send().await.unwrap();
+    let name = format!("inline; filename=\"squeezebox-{id}.wav\"");
+    assert_eq!(at_the_desk.headers()["content-disposition"], name, "as the offset lists name it");
     let (_, data) = read(service.get(&format!("{receipt}/data")).send().await.unwrap()).await;
     assert_eq!(data["form"]["name"], "Ada Quay");
     assert!(data["consent_wording"]["recording"].is_string());

@@ -47,7 +47,7 @@ pub struct TakeLine {
     pub take_id: String,
     /// The credit line, if the contributor agreed to being named.
     pub who: Option<String>,
-    /// What was played.
+    /// What was played; of somebody who is not to be named, the family alone.
     pub instrument: String,
     /// What was found first, in a sentence.
     pub says: Option<String>,
@@ -116,8 +116,8 @@ fn line(take: &TakeSummary) -> TakeLine {
     let form = TakeForm::deserialize(&take.form.0).unwrap_or_default();
     TakeLine {
         take_id: take.id.clone(),
-        who: form.consents.credit.then_some(form.credit).filter(|credit| !credit.is_empty()),
-        instrument: form.instrument,
+        who: form.public_credit().map(str::to_owned),
+        instrument: form.public_instrument().to_owned(),
         says: take.findings.0[0]["says"].as_str().map(str::to_owned),
     }
 }
@@ -202,6 +202,41 @@ fn moved(change: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn who_did_not_agree_to_be_named_is_not_told_by_any_word_of_theirs() {
+        let take = |credit: bool, minor: bool| {
+            let form = serde_json::json!({
+                "name": "Ida Marr", "credit": "Ida", "instrument": "Ida's harp",
+                "family": "plucked", "register": "", "place": "Northmole", "institution": "",
+                "players": 1, "tags": [], "email": "ida@harbour.example",
+                "consents": {"recording": true, "credit": credit, "minor": minor,
+                             "guardian": null, "version": "1"},
+            });
+            line(&TakeSummary {
+                id: "t1".into(),
+                piece_id: "p".into(),
+                state: TakeState::Placed,
+                form: ripieno_store::Json(form),
+                file_name: "ida_marr.wav".into(),
+                bytes: 1,
+                content_hash: None,
+                findings: ripieno_store::Json(serde_json::json!([])),
+                corrections: ripieno_store::Json(serde_json::json!({})),
+                replaces: None,
+                replaced_by: None,
+                created_at: 0,
+                updated_at: 0,
+            })
+        };
+        assert_eq!(take(true, false).instrument, "Ida's harp");
+        for (credit, minor) in [(false, false), (true, true)] {
+            let mut text = String::new();
+            takes(&mut text, "was placed", "were placed", &[take(credit, minor)]);
+            let told = text + &serde_json::to_string(&take(credit, minor)).unwrap();
+            assert!(told.contains("Plucked strings") && !told.contains("Ida"), "{told}");
+        }
+    }
 
     #[test]
     fn a_note_reads_like_one() {

@@ -3,6 +3,7 @@
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
+use ripieno_score::Piece;
 use ripieno_store::DocumentFormat;
 
 use super::problem::{Answer, Problem};
@@ -81,6 +82,21 @@ pub fn someone_was_faster(standing: i64) -> Problem {
          make your change there."
     ))
     .with_header(header::ETAG, &tag)
+}
+
+/// What everybody may see of a piece's document that says more, as an answer. Nobody can put it in
+/// the whole one's place: its tag is weak.
+#[must_use]
+pub fn part(format: DocumentFormat, shown: &Piece, version: i64) -> Response {
+    let text = match format {
+        DocumentFormat::Toml => shown.to_toml(),
+        DocumentFormat::Json => shown.to_json().to_string(),
+    };
+    let mut response = answer(format, text, version);
+    if let Ok(tag) = HeaderValue::from_str(&format!("W/{}", version_tag(version))) {
+        response.headers_mut().insert(header::ETAG, tag);
+    }
+    response
 }
 
 /// A document as an answer.

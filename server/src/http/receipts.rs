@@ -236,7 +236,7 @@ pub async fn recording(
     headers: HeaderMap,
 ) -> Answer<Response> {
     let take = load(&app, &token).await?;
-    takes::send_recording(&app, &take, &headers).await
+    takes::send_recording(&app, &take, &take.file_name, &headers).await
 }
 
 /// Everything that is kept about one's take, as JSON for saving.

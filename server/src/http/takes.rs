@@ -11,7 +11,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use ripieno_score::TakeForm;
 use ripieno_store::{Take, TakeState, TakeSummary};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
 
@@ -189,7 +189,8 @@ pub async fn withdraw(
     Ok(StatusCode::NO_CONTENT)
 }
 
-/// The recording as it was sent, whole or in ranges.
+/// The recording as it was sent, whole or in ranges, under the name that the offset lists know it
+/// by: the family and the take's id.
 #[utoipa::path(get, path = "/api/v1/takes/{id}/recording", tag = "takes",
     operation_id = "takeRecording",
     security(("organiser" = [])),
@@ -209,20 +210,28 @@ pub async fn recording(
     headers: HeaderMap,
 ) -> Answer<Response> {
     let take = load(&app, &id).await?;
-    send_recording(&app, &take, &headers).await
+    let form = TakeForm::deserialize(&take.form.0).unwrap_or_default();
+    let name = form.recording_name(&take.id, &take.file_name);
+    send_recording(&app, &take, &name, &headers).await
 }
 
-/// Answers with a take's recording; whether the client may have it is the caller's to know.
+/// Answers with a take's recording under a name for saving it; whether the client may have it is
+/// the caller's to know.
 ///
 /// # Errors
 /// 410 once withdrawn.
-pub async fn send_recording(app: &App, take: &Take, headers: &HeaderMap) -> Answer<Response> {
+pub async fn send_recording(
+    app: &App,
+    take: &Take,
+    name: &str,
+    headers: &HeaderMap,
+) -> Answer<Response> {
     let (Some(blob), Some(content_hash)) = (&take.blob, &take.content_hash) else {
         return Err(Problem::gone("The take was withdrawn, and its recording was deleted."));
     };
     let kept = files::Kept {
         blob,
-        name: &take.file_name,
+        name,
         media_type: ranges::sound_type(&take.file_name),
         bytes: take.bytes,
         content_hash,

@@ -40,16 +40,14 @@ pub fn credits<'f>(forms: impl IntoIterator<Item = &'f TakeForm>) -> Credits {
     let mut credits = Credits::default();
     let mut lines: HashMap<(String, String), usize> = HashMap::new();
     for form in forms {
-        let consents = &form.consents;
-        let may_be_named = consents.credit && (!consents.minor || consents.guardian.is_some());
-        if !may_be_named || form.credit.trim().is_empty() {
+        let Some(line) = form.public_credit() else {
             credits.unnamed_takes += 1;
             continue;
-        }
-        let key = (sort_key(&form.credit), sort_key(&form.place));
+        };
+        let key = (sort_key(line), sort_key(&form.place));
         let at = *lines.entry(key).or_insert_with(|| {
             credits.named.push(Credit {
-                credit: one_line(&form.credit),
+                credit: one_line(line),
                 instruments: Vec::new(),
                 place: one_line(&form.place),
                 institution: one_line(&form.institution),

@@ -19,13 +19,13 @@ use crate::piece::Piece;
 pub struct TakeOffset {
     /// Its id.
     pub take: String,
-    /// The file as it was sent.
+    /// The name its own file goes by where it is fetched.
     pub file: String,
     /// The stem's file, if it is delivered too.
     pub stem_file: Option<String>,
     /// How it is credited; empty without consent.
     pub credit: String,
-    /// The instrument.
+    /// The instrument; without consent to be named, its family.
     pub instrument: String,
     /// Whether the file has a picture.
     pub has_picture: bool,

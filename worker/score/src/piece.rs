@@ -231,6 +231,16 @@ impl Piece {
         write::to_json(self)
     }
 
+    /// The piece without the address that nightly previews are told to: it may hold a secret, and
+    /// neither the public nor who gets the files of a mix has any use for it.
+    pub fn without_addresses(&self) -> Piece {
+        let mut piece = self.clone();
+        if let Some(nightly) = &mut piece.nightly {
+            nightly.webhook = None;
+        }
+        piece
+    }
+
     /// The section a bar belongs to.
     pub fn section_at(&self, bar: i32) -> Option<usize> {
         self.sections

@@ -1,6 +1,7 @@
 //! A take's form, its facts for the arrangement, and its states.
 
 mod form;
+mod shown;
 
 use std::fmt;
 use std::str::FromStr;

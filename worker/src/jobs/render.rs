@@ -201,7 +201,7 @@ async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry
         entries.push(StemEntry {
             path: store.blob_file(&stem.stem.blob).await?.path().to_owned(),
             facts: form.facts(),
-            credit: form.consents.credit.then(|| form.credit.clone()),
+            credit: form.public_credit().map(str::to_owned),
             offset: offset(&take_id, &stem.file_name, &form, &stem.outcome.0),
             form: Some(form),
             take_id,
@@ -211,14 +211,14 @@ async fn entries(store: &Store, placed: Vec<PlacedStem>) -> Result<Vec<StemEntry
 }
 
 /// Where a take's own file lies, from what conforming it found.
-fn offset(take_id: &str, file: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset> {
+fn offset(take_id: &str, sent_as: &str, form: &TakeForm, outcome: &Value) -> Option<TakeOffset> {
     let lag_ms = outcome["lag_taken_back_ms"].as_f64().unwrap_or(0.0);
     Some(TakeOffset {
         take: take_id.to_owned(),
-        file: file.to_owned(),
+        file: form.recording_name(take_id, sent_as),
         stem_file: Some(format!("stems/{take_id}.wav")),
-        credit: if form.consents.credit { form.credit.clone() } else { String::new() },
-        instrument: form.instrument.clone(),
+        credit: form.public_credit().unwrap_or_default().to_owned(),
+        instrument: form.public_instrument().to_owned(),
         has_picture: false,
         bar1_beat1_s: outcome["bar1_beat1_s"].as_f64()? + lag_ms * 1e-3,
         ratio_ppm: outcome["ratio_ppm"].as_f64()?,

@@ -48,7 +48,7 @@ fn manifest(
         None => None,
     };
     Ok(json!({
-        "piece": request.piece.to_json(),
+        "piece": request.piece.without_addresses().to_json(),
         "arrangement": request.arrangement.to_json(),
         "arrangement_version": request.arrangement_version,
         "engine_version": ENGINE_VERSION,

@@ -2,7 +2,9 @@
 
 use super::*;
 use ripieno_engine::stem::StemWriter;
-use ripieno_score::{Arrangement, Consents, Piece, TakeFacts, TakeForm, TakeOffset, nine_harbours};
+use ripieno_score::{
+    Arrangement, Consents, Nightly, Piece, TakeFacts, TakeForm, TakeOffset, nine_harbours,
+};
 use std::f64::consts::TAU;
 use std::path::Path;
 
@@ -100,7 +102,9 @@ fn mix_hash(report: &RenderReport) -> String {
 #[test]
 fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
     let dir = tempfile::tempdir().unwrap();
-    let piece = short_piece();
+    let webhook = Some("https://quay.example/secret".into());
+    let nightly = Some(Nightly { at: "0 5 * * *".into(), webhook, keep: None });
+    let piece = Piece { nightly, ..short_piece() };
     let map = arrangement(TWO_GROUPS, &piece);
     let mut request = request(&piece, &map, dir.path());
     request.kind = RenderKind::Final;
@@ -131,6 +135,8 @@ fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
     assert!(!names.iter().any(|name| name.ends_with(".part")), "{names:?}");
     assert_eq!(report.sections.len(), 2);
     assert_eq!(report.sections[0].takes.len(), 12);
+    let manifest = std::fs::read_to_string(request.out_dir.join("manifest.json")).unwrap();
+    assert!(manifest.contains("0 5 * * *") && !manifest.contains("quay.example"), "{manifest}");
     let credits = std::fs::read_to_string(request.out_dir.join("credits.txt")).unwrap();
     assert!(credits.contains("P. 4") && !credits.contains("P. 3"), "{credits}");
     group_mixes_sum_to_the_mix(&request.out_dir.join("groups"));

@@ -79,13 +79,17 @@ impl Writer<'_, '_> {
     }
 
     fn take(&self, index: usize, take: &TakeOffset, event: Event) -> Value {
-        let name = if take.credit.is_empty() { &take.take } else { &take.credit };
+        let reel = OffsetList::reel(index);
+        let name = match take.credit.as_str() {
+            "" => format!("{} {reel}", take.instrument).trim_start().to_owned(),
+            credit => credit.to_owned(),
+        };
         let of_file = (take.duration_s * self.rate).ceil() as i64;
-        let mut clip = self.clip(name, &take.file, event, of_file);
+        let mut clip = self.clip(&name, &take.file, event, of_file);
         clip["metadata"] = json!({"ripieno": {
             "take": take.take,
             "instrument": take.instrument,
-            "reel": OffsetList::reel(index),
+            "reel": reel,
             "bar1_beat1_in_file_s": take.bar1_beat1_s,
             "ratio_ppm": take.ratio_ppm,
             "stem": take.stem_file,
