@@ -43,17 +43,22 @@ pub(super) fn clearest(
     let mut best: Option<(f64, Jump)> = None;
     for halves in looked_at {
         let pitches = shifts.gains_to_end(halves);
-        for (gap, said) in rhythm.slips(halves) {
-            let (before, after) = (struck[gap - 1], struck[gap]);
-            let pitch = pitches[notes.first_from(after.at_s)] - pitches[0].max(0.0);
-            let by_pitch = pitch > PITCHES && said > 0.0;
-            let alone = said + pitch.min(0.0) > RHYTHM_ALONE
-                && !beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS);
-            let total = said + pitch;
-            if total > best.map_or(CLEAR, |best| best.0) && (by_pitch || alone) {
-                let between_s = (before.at_s, after.at_s);
-                best = Some((total, Jump { between_s, by_s: shifts.seconds(halves) }));
-            }
+        let said = rhythm.slips(halves).map(|(gap, rhythm)| {
+            let pitch = pitches[notes.first_from(struck[gap].at_s)] - pitches[0].max(0.0);
+            (gap, rhythm, pitch)
+        });
+        let Some((gap, rhythm, pitch)) = said.max_by(|a, b| (a.1 + a.2).total_cmp(&(b.1 + b.2)))
+        else {
+            continue;
+        };
+        let (before, after) = (struck[gap - 1], struck[gap]);
+        let by_pitch = pitch > PITCHES && rhythm > 0.0;
+        let alone = rhythm + pitch.min(0.0) > RHYTHM_ALONE
+            && !beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS);
+        let total = rhythm + pitch;
+        if total > best.map_or(CLEAR, |best| best.0) && (by_pitch || alone) {
+            let between_s = (before.at_s, after.at_s);
+            best = Some((total, Jump { between_s, by_s: shifts.seconds(halves) }));
         }
     }
     best.map(|best| best.1)
@@ -137,7 +142,18 @@ mod tests {
     /// What is found in a drum's part that strikes these half beats of each four-beat bar, of which all
     /// after the middle comes so much later.
     fn found(places: &[usize], later: &[usize], by_halves: usize) -> Option<Jump> {
-        let (grid, mut playing) = eighths();
+        found_among(Vec::new(), places, later, by_halves)
+    }
+
+    /// The same in a piece of these sections.
+    fn found_among(
+        sections: Vec<(f64, f64)>,
+        places: &[usize],
+        later: &[usize],
+        by_halves: usize,
+    ) -> Option<Jump> {
+        let (mut grid, mut playing) = eighths();
+        grid.sections = sections;
         playing.chroma.iter_mut().for_each(|row| *row = [1.0; 12]);
         let beats = BeatClock::new(&grid.beats_s).unwrap();
         let notes = Notes::new(&grid, &playing, 0);
@@ -160,6 +176,14 @@ mod tests {
             (jump.by_s - 0.5).abs() < 1e-9 && (jump.between_s.1 - 16.5).abs() < 1.1,
             "{jump:?}"
         );
+    }
+
+    #[test]
+    fn a_section_may_begin_another_rhythm() {
+        let places = [0, 3, 4];
+        let bordered_at = |at_s: f64| vec![(0.0, at_s), (at_s, 32.0)];
+        assert_eq!(found_among(bordered_at(16.0), &places, &places, 2), None);
+        assert!(found_among(bordered_at(8.0), &places, &places, 2).is_some());
     }
 
     #[test]
