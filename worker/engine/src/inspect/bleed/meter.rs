@@ -35,6 +35,17 @@ const COMPACT_S: f64 = 0.012;
 /// among which it is looked for stands at 5.1 in Gaussian noise.
 const STANDS_OUT: f64 = 7.5;
 
+/// A bleed speaks for itself stretch by stretch, so they agree; held chords that pass for the
+/// guide's stand out in a few of them, and against others. Stretches that agree beyond all chance
+/// need not stand out.
+const AGREES: f64 = 0.65;
+const AGREES_BEYOND_CHANCE: f64 = 7.0;
+
+/// Where the bleed is heard in a player's rests alone, or the tempo is too far off for one line,
+/// some stretches at least stand out each by itself.
+const ALONE: usize = 3;
+const STANDS_ALONE: f64 = 5.5;
+
 /// And it may begin so much before what stands out most.
 const BEFORE_S: f64 = 0.002;
 
@@ -201,21 +212,30 @@ impl BleedMeter {
 
     /// The bleed, if it stands out from chance.
     #[must_use]
-    pub fn finish(mut self) -> Option<Bleed> {
+    pub fn finish(self) -> Option<Bleed> {
         if self.flat_rows.len() * self.share < LEAST_BLOCKS {
             return None;
         }
-        let straight = slope::along(&self.flat_rows, 0.0);
-        let chance = robust_deviation(&straight);
-        let steepest = slope::steepest(std::mem::take(&mut self.flat_rows));
+        let steepest = slope::steepest(&self.flat_rows);
         let correlation =
             f64::from(steepest.value) / (self.flat_energies[0] * self.flat_energies[1]).sqrt();
-        if f64::from(steepest.value) < STANDS_OUT * chance && correlation < CLEAR {
+        if !self.stands_out(&steepest, correlation) {
             return None;
         }
         let delay_s = (steepest.middle() - DELAYS as f64) / self.low_rate_hz;
         let depth_db = self.depth_db(&steepest)?;
         Some(Bleed { depth_db, delay_ms: (delay_s + self.moved_s) * 1e3, likeness: correlation })
+    }
+
+    /// Whether what lies along a line is a bleed and no chance.
+    fn stands_out(&self, line: &Slope, correlation: f64) -> bool {
+        let rows = &self.flat_rows;
+        let agreement = slope::agreement(rows, line);
+        let beyond_chance = agreement * (rows.len() as f64).sqrt() > AGREES_BEYOND_CHANCE;
+        let chance = slope::robust_deviation(&slope::along(rows, 0.0));
+        let stands = f64::from(line.value) > STANDS_OUT * chance;
+        (stands || correlation > CLEAR || beyond_chance)
+            && (agreement > AGREES || slope::standing_alone(rows, line, STANDS_ALONE) >= ALONE)
     }
 
     /// Power of the guide through the short filter that explains most of the stem, over the stem's.
@@ -257,13 +277,6 @@ impl BleedMeter {
         around.truncate(2 * DELAYS);
         Some(around)
     }
-}
-
-/// Standard deviation of the bulk of `values`, whatever stands out of it.
-fn robust_deviation(values: &[f32]) -> f64 {
-    let mut sizes: Vec<f32> = values.iter().map(|value| value.abs()).collect();
-    sizes.sort_by(f32::total_cmp);
-    sizes.get(sizes.len() / 2).map_or(0.0, |middle| 1.4826 * f64::from(*middle))
 }
 
 /// Spectrum of `samples` after `lead` zeros.

@@ -47,13 +47,53 @@ fn add(sum: &mut [f32], row: &[f32], shift: isize) {
     }
 }
 
+/// How well the rows agree along a line, from 1 where all of them say the same, whatever their
+/// size, down to one over the root of their number where what they say is chance.
+pub(super) fn agreement(rows: &[Vec<f32>], line: &Slope) -> f64 {
+    let shares = beside().map(|aside| {
+        let said = rows.iter().enumerate().map(|(index, row)| value_at(row, line, index, aside));
+        let (sum, squares) =
+            said.fold((0.0, 0.0), |(sum, squares), value| (sum + value, squares + value * value));
+        sum.abs() / (squares * rows.len() as f64).sqrt().max(1e-300)
+    });
+    shares.fold(0.0, f64::max)
+}
+
+/// How many of the rows stand out near a line, each by itself so many times above its own chance.
+pub(super) fn standing_alone(rows: &[Vec<f32>], line: &Slope, times: f64) -> usize {
+    let stands = |(index, row): &(usize, &Vec<f32>)| {
+        let most = beside().map(|aside| value_at(row, line, *index, aside).abs());
+        most.fold(0.0, f64::max) > times * robust_deviation(row)
+    };
+    rows.iter().enumerate().filter(stands).count()
+}
+
+/// The tree's lines are straight to a few samples.
+fn beside() -> std::ops::RangeInclusive<i64> {
+    -3..=3
+}
+
+/// What a row says on a line, or so many samples later; nothing outside.
+fn value_at(row: &[f32], line: &Slope, index: usize, aside: i64) -> f64 {
+    let at = (line.delay as f64 + line.per_row() * index as f64).round() as i64 + aside;
+    let inside = usize::try_from(at).ok().and_then(|at| row.get(at));
+    inside.map_or(0.0, |value| f64::from(*value))
+}
+
+/// Standard deviation of the bulk of `values`, whatever stands out of it.
+pub(super) fn robust_deviation(values: &[f32]) -> f64 {
+    let mut sizes: Vec<f32> = values.iter().map(|value| value.abs()).collect();
+    sizes.sort_by(f32::total_cmp);
+    sizes.get(sizes.len() / 2).map_or(0.0, |middle| 1.4826 * f64::from(*middle))
+}
+
 /// The best line of any slope of up to one sample a row either way.
-pub(super) fn steepest(mut rows: Vec<Vec<f32>>) -> Slope {
+pub(super) fn steepest(rows: &[Vec<f32>]) -> Slope {
     let count = rows.len();
     let width = rows.first().map_or(0, Vec::len);
-    let up = rising(&rows, width);
-    rows.iter_mut().for_each(|row| row.reverse());
-    let down = rising(&rows, width);
+    let up = rising(rows.to_vec(), width);
+    let mirrored = rows.iter().map(|row| row.iter().rev().copied().collect());
+    let down = rising(mirrored.collect(), width);
     let padded = count.next_power_of_two().max(2);
     let scaled = |found: Slope| {
         // The tree pads the rows to a power of two.
@@ -68,10 +108,11 @@ pub(super) fn steepest(mut rows: Vec<Vec<f32>>) -> Slope {
     }
 }
 
-fn rising(rows: &[Vec<f32>], width: usize) -> Slope {
+fn rising(rows: Vec<Vec<f32>>, width: usize) -> Slope {
+    let count = rows.len();
     // groups[g][s]: rows of group g summed along a rise of s from its first row to its last.
-    let mut groups: Vec<Vec<Vec<f32>>> = rows.iter().map(|row| vec![row.clone()]).collect();
-    groups.resize_with(rows.len().next_power_of_two().max(2), || vec![vec![0.0; width]]);
+    let mut groups: Vec<Vec<Vec<f32>>> = rows.into_iter().map(|row| vec![row]).collect();
+    groups.resize_with(count.next_power_of_two().max(2), || vec![vec![0.0; width]]);
     while groups.len() > 1 {
         let pairs = groups.chunks_exact(2);
         groups = pairs.map(|pair| joined(&pair[0], &pair[1])).collect();
@@ -80,7 +121,7 @@ fn rising(rows: &[Vec<f32>], width: usize) -> Slope {
     for (rise, sums) in groups.iter().flatten().enumerate() {
         for (delay, value) in sums.iter().enumerate() {
             if value.abs() > best.value {
-                best = Slope { value: value.abs(), delay, rise: rise as f64, rows: rows.len() };
+                best = Slope { value: value.abs(), delay, rise: rise as f64, rows: count };
             }
         }
     }
@@ -112,10 +153,26 @@ mod tests {
                 })
                 .collect();
             assert!(along(&rows, per_row).iter().any(|sum| *sum < -40.0));
-            let found = steepest(rows);
+            let found = steepest(&rows);
             assert!(found.value > 30.0, "{per_row}: {found:?}");
             assert!((found.per_row() - per_row).abs() < 0.03, "{per_row}: {found:?}");
             assert!((found.delay as f64 - 150.0).abs() < 2.0, "{per_row}: {found:?}");
+            assert!(agreement(&rows, &found) > 0.8, "{per_row}: {}", agreement(&rows, &found));
         }
+    }
+    #[test]
+    fn a_few_loud_rows_are_no_agreement() {
+        let row = |at: usize| {
+            let chance = |delay: usize| ((37 * delay + 11 * at) % 17) as f32 / 8.0 - 1.0;
+            let mut values: Vec<f32> = (0..100).map(chance).collect();
+            if at % 16 == 0 {
+                values[50] = 20.0;
+            }
+            values
+        };
+        let rows: Vec<Vec<f32>> = (0..64).map(row).collect();
+        let line = steepest(&rows);
+        assert!(agreement(&rows, &line) < 0.4);
+        assert_eq!(standing_alone(&rows, &line, 5.5), 4);
     }
 }
