@@ -6,6 +6,7 @@ use std::path::Path;
 use reqwest::{Client, RequestBuilder, Response, multipart};
 use ripieno::config::Config;
 use ripieno::serve;
+use ripieno_worker::http_client;
 use serde_json::Value;
 use tempfile::TempDir;
 use tokio::net::TcpListener;
@@ -49,12 +50,13 @@ impl Service {
         let service = serve::open(config.clone()).await.expect("the service opens");
         let token = std::fs::read_to_string(folder.path().join("organiser.token"));
         let token = token.expect("the token's file").trim().to_owned();
+        let client = http_client::builder().build().expect("a client");
         let (stop, stopped) = oneshot::channel::<()>();
         let ended = tokio::spawn(async move {
             let told = async { drop(stopped.await) };
             service.run(listener, told).await.expect("the service ends well");
         });
-        Self { base, token, http: Client::new(), folder, config, stop, ended }
+        Self { base, token, http: client, folder, config, stop, ended }
     }
 
     /// Stops it gracefully and gives its data folder.

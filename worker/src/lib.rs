@@ -2,6 +2,7 @@
 
 pub mod conform_take;
 pub mod guide_pack;
+pub mod http_client;
 pub mod jobs;
 pub mod morning_note;
 mod nightly;

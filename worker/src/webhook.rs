@@ -12,6 +12,7 @@ use hmac::{Hmac, KeyInit, Mac};
 use serde_json::json;
 use sha2::Sha256;
 
+use crate::http_client;
 use crate::jobs::JobError;
 use crate::jobs::piece::load_piece;
 use crate::run::{Hand, now_us};
@@ -66,7 +67,7 @@ async fn post(address: &str, secret: &str, body: &str, sent_at_s: i64) -> Result
         // The address may hold a secret of its own; it is left out.
         JobError::Fault(format!("The webhook was not reached: {}.", error.without_url()))
     };
-    let client = reqwest::Client::builder()
+    let client = http_client::builder()
         .timeout(TIMEOUT)
         .redirect(reqwest::redirect::Policy::none())
         .build()

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use reqwest::{Client, RequestBuilder, Response};
+use ripieno_worker::http_client;
 use serde_json::Value;
 
 use super::{Failure, say_error};
@@ -22,7 +23,7 @@ impl Server {
     /// A server by its address.
     pub fn at(base: &str, token: &str) -> Server {
         Server {
-            http: Client::new(),
+            http: http_client::builder().build().unwrap_or_default(),
             base: base.trim_end_matches('/').to_owned(),
             token: token.trim().to_owned(),
         }
