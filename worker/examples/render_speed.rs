@@ -9,7 +9,7 @@ use ripieno_engine::bed::{Bed, Contribution, STRETCH_BLOCKS};
 use ripieno_engine::stem::{StemFile, StemWriter};
 use ripieno_score::{Arrangement, Piece, TakeFacts, nine_harbours};
 use ripieno_worker::render_mix::{
-    MixTone, Outputs, RenderKind, RenderReport, RenderRequest, StemEntry, render,
+    MixTone, Outputs, RenderKind, RenderReport, RenderRequest, Stage, StemEntry, render,
 };
 use serde_json::{Value, json};
 use std::io::Write;
@@ -174,19 +174,17 @@ impl Bench<'_> {
         let (begin, cpu_begin) = (Instant::now(), cpu_s());
         // Progress tells where levels, sum and master end.
         let marks: Mutex<[f64; 5]> = Mutex::new([0.0; 5]);
-        let report: RenderReport = render(&request, &|done| {
+        let report: RenderReport = render(&request, &|progress| {
             if let Ok(mut marks) = marks.lock() {
-                let now = begin.elapsed().as_secs_f64();
-                if done <= 0.451 {
-                    marks[4] = cpu_s() - cpu_begin;
+                let (now, cpu) = (begin.elapsed().as_secs_f64(), cpu_s() - cpu_begin);
+                if progress.stage <= Stage::Levels {
+                    marks[4] = cpu;
                 }
-                if done <= 0.601 {
-                    marks[0] = now;
-                    marks[2] = cpu_s() - cpu_begin;
+                if progress.stage <= Stage::Sum {
+                    (marks[0], marks[2]) = (now, cpu);
                 }
-                if done <= 0.701 {
-                    marks[1] = now;
-                    marks[3] = cpu_s() - cpu_begin;
+                if progress.stage <= Stage::Master {
+                    (marks[1], marks[3]) = (now, cpu);
                 }
             }
         })?;

@@ -11,6 +11,9 @@ use serde_json::Value;
 
 use super::{Failure, say_error};
 
+/// How much further a render is when that is told anew while it does the same.
+const TELL_EVERY_PERCENT: f64 = 5.0;
+
 /// A server and the organiser's token for it.
 #[derive(Clone)]
 pub struct Server {
@@ -62,14 +65,14 @@ impl Server {
     /// # Errors
     /// The render fails or is called off.
     pub async fn wait_render(&self, id: &str) -> Result<Value, Failure> {
-        let mut said = String::new();
+        let mut said = (String::new(), 0.0);
         loop {
             let render = self.get(&format!("/api/v1/renders/{id}")).await?;
             let doing = render["doing"].as_str().unwrap_or_default();
-            if !doing.is_empty() && doing != said {
-                said = doing.to_owned();
-                let percent = render["progress"].as_f64().unwrap_or_default() * 100.0;
-                say_error(&format!("{percent:3.0} % {said}"));
+            let percent = render["progress"].as_f64().unwrap_or_default() * 100.0;
+            if !doing.is_empty() && (doing != said.0 || percent >= said.1 + TELL_EVERY_PERCENT) {
+                say_error(&format!("{percent:3.0} % {doing}"));
+                said = (doing.to_owned(), percent);
             }
             match render["state"].as_str() {
                 Some("done") => return Ok(render),

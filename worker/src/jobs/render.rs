@@ -2,8 +2,7 @@
 
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU16, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use ripieno_score::{Arrangement, Piece, TakeForm, TakeOffset};
@@ -17,7 +16,8 @@ use super::piece::{load_arrangement, load_piece};
 use super::{Job, JobError};
 use crate::morning_note::gather;
 use crate::render_mix::{
-    MixTone, Outputs, RenderKind, RenderReport, RenderRequest, Spotlight, StemEntry, render,
+    MixTone, Outputs, Progress, RenderKind, RenderReport, RenderRequest, Spotlight, Stage,
+    StemEntry, render,
 };
 use crate::run::{Hand, break_off_here, now_us, on_a_thread};
 
@@ -125,11 +125,11 @@ async fn render_and_tell(
     render_id: &str,
     order: Order,
 ) -> Result<RenderReport, JobError> {
-    let permille = Arc::new(AtomicU16::new(0));
-    let (far, held) = (Arc::clone(&permille), Arc::clone(hand));
+    let far = Arc::new(Mutex::new(Progress { share: 0.0, stage: Stage::Levels }));
+    let (noted, held) = (Arc::clone(&far), Arc::clone(hand));
     let rendering = on_a_thread(move || {
-        let progress = |share: f32| {
-            far.store((share.clamp(0.0, 1.0) * 1000.0) as u16, Ordering::Relaxed);
+        let progress = |progress: Progress| {
+            *noted.lock().unwrap_or_else(PoisonError::into_inner) = progress;
             if let Some(why) = held.break_off() {
                 break_off_here(why);
             }
@@ -138,7 +138,7 @@ async fn render_and_tell(
     });
     let rendered = tokio::select! {
         rendered = rendering => rendered?,
-        never = tell(hand, render_id, &permille) => match never {},
+        never = tell(hand, render_id, &far) => match never {},
     };
     rendered.map_err(|error| match error.retryable() {
         true => JobError::Fault(sentence(&error.to_string())),
@@ -146,17 +146,17 @@ async fn render_and_tell(
     })
 }
 
-async fn tell(hand: &Hand, render_id: &str, permille: &AtomicU16) -> Infallible {
+async fn tell(hand: &Hand, render_id: &str, far: &Mutex<Progress>) -> Infallible {
     let mut told = None;
     loop {
         tokio::time::sleep(TELL_EVERY).await;
-        let now = permille.load(Ordering::Relaxed);
-        if told == Some(now) {
+        let Progress { share, stage } = *far.lock().unwrap_or_else(PoisonError::into_inner);
+        let permille = (share.clamp(0.0, 1.0) * 1000.0) as i64;
+        if told == Some((permille, stage)) {
             continue;
         }
-        let doing = "Adding up the takes";
-        match hand.store.report_progress(&hand.job, render_id, i64::from(now), doing).await {
-            Ok(()) => told = Some(now),
+        match hand.store.report_progress(&hand.job, render_id, permille, stage.doing()).await {
+            Ok(()) => told = Some((permille, stage)),
             Err(error) if error.kind() == ErrorKind::LeaseLost => hand.set_lost(),
             Err(error) => tracing::warn!(%error, "the progress was not noted"),
         }

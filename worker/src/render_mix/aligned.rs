@@ -1,6 +1,7 @@
 //! Every stem as a WAV file that says where it lies.
 
 use super::files::{Draft, bext, plain_name};
+use super::progress::{Count, Stage, Way};
 use super::{OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::{Plan, PlannedStem};
 use rayon::prelude::*;
@@ -15,15 +16,26 @@ const STEP_FRAMES: i64 = 32 * BLOCK_FRAMES as i64;
 pub(super) fn write_stems(
     request: &RenderRequest<'_>,
     plan: &Plan,
+    way: &Way<'_>,
 ) -> Result<Vec<OutputFile>, RenderError> {
     if request.kind != RenderKind::Final || !request.outputs.aligned_stems {
         return Ok(Vec::new());
     }
     let stems: Vec<&PlannedStem> = plan.groups.iter().flat_map(|group| &group.stems).collect();
-    stems.par_iter().map(|stem| write_stem(request, stem)).collect()
+    let samples = |stem: &&PlannedStem| {
+        let summary = stem.file.summary();
+        let frames = (summary.end_sample() - summary.first_sample).max(0) as u64;
+        frames * u64::from(summary.channels)
+    };
+    let count = Count::new(way, Stage::Stems, stems.iter().map(samples).sum());
+    stems.par_iter().map(|stem| write_stem(request, stem, &count)).collect()
 }
 
-fn write_stem(request: &RenderRequest<'_>, stem: &PlannedStem) -> Result<OutputFile, RenderError> {
+fn write_stem(
+    request: &RenderRequest<'_>,
+    stem: &PlannedStem,
+    count: &Count<'_, '_>,
+) -> Result<OutputFile, RenderError> {
     let summary = stem.file.summary();
     let name = format!("stems/{}.wav", plain_name(&stem.take_id));
     let draft = Draft::new(&request.out_dir, &name, "audio/wav")?;
@@ -43,6 +55,7 @@ fn write_stem(request: &RenderRequest<'_>, stem: &PlannedStem) -> Result<OutputF
             .map_err(|source| RenderError::Stem { take_id: stem.take_id.clone(), source })?;
         let views: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
         writer.write(&views).map_err(|error| draft.write_failed(error))?;
+        count.add((upto - from) as u64 * u64::from(summary.channels));
         from = upto;
     }
     let out = writer.finish().map_err(|error| draft.write_failed(error))?;

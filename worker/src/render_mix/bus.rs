@@ -5,6 +5,7 @@ use super::groups::GroupFiles;
 use super::grow::{Growing, Mix};
 use super::kept_beds::Beds;
 use super::measures::{self, Fingerprint};
+use super::progress::{Stage, Way};
 use super::shares::{KeptSum, Share, fingerprints, shares};
 use super::spool::{Spool, Spooled};
 use super::stretch::{Measured, Place, Tail, stretches};
@@ -83,7 +84,7 @@ pub(super) fn sum(
     beds: &Beds,
     shelf: Shelf<'_>,
     refreshed: BTreeMap<(usize, i64), Refreshed>,
-    progress: &(dyn Fn(f32) + Sync),
+    way: &Way<'_>,
 ) -> Result<Sum, RenderError> {
     let spool = Spool::new(&request.out_dir);
     let mut bus = Bus::new(request, plan, beds, shelf, refreshed)?;
@@ -93,13 +94,13 @@ pub(super) fn sum(
         let (sender, receiver) = sync_channel::<Ready>(1);
         let keeper = scope.spawn(move || keep(spool, files, heard, &receiver));
         // A keeper that has stopped tells why below.
-        let summed = bus.run(progress, &mut |stretch| sender.send(stretch).is_ok());
+        let summed = bus.run(way, &mut |stretch| sender.send(stretch).is_ok());
         drop(sender);
         let (mix, files) = keeper
             .join()
             .unwrap_or_else(|_| Err(RenderError::Impossible("the sum could not be kept".into())))?;
         summed?;
-        let files = files.map_or(Ok(Vec::new()), GroupFiles::show)?;
+        let files = files.map_or(Ok(Vec::new()), |files| files.show(way))?;
         Ok(Sum { mix: Arc::new(mix), parts: bus.parts, beds: bus.count, files })
     })
 }
@@ -190,7 +191,7 @@ impl<'a> Bus<'a> {
 
     fn run(
         &mut self,
-        progress: &(dyn Fn(f32) + Sync),
+        way: &Way<'_>,
         give: &mut dyn FnMut(Ready) -> bool,
     ) -> Result<(), RenderError> {
         let end = self.first + self.fingerprints.len() as i64;
@@ -213,7 +214,7 @@ impl<'a> Bus<'a> {
                 }
             }
             at = upto;
-            progress((at - self.first) as f32 / (end - self.first) as f32);
+            way.at(Stage::Sum, (at - self.first) as f64 / (end - self.first) as f64);
         }
         Ok(())
     }

@@ -1,6 +1,7 @@
 //! The sound files of a render, each shown whole or not at all.
 
 use super::mastered::Mastered;
+use super::progress::{Count, Stage, Way};
 use super::{OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use ripieno_engine::loudness::Loudness;
@@ -23,6 +24,9 @@ pub(super) fn bar_1_time_reference(rate_hz: u32) -> u64 {
 pub(crate) fn time_reference(at_sample: i64, rate_hz: u32) -> u64 {
     bar_1_time_reference(rate_hz).saturating_add_signed(at_sample)
 }
+
+/// What WAV, FLAC and preview cost beside each other, for telling how far they are.
+const FORMS_COST: [u64; 3] = [1, 3, 3];
 
 /// Bits a second of the preview.
 const PREVIEW_BPS: u32 = 96_000;
@@ -110,16 +114,23 @@ pub(super) fn write_mix(
     plan: &Plan,
     mix: &Mastered,
     loudness: &Loudness,
+    way: &Way<'_>,
 ) -> Result<Vec<OutputFile>, RenderError> {
-    let preview = || write_preview(request, mix);
     if request.kind == RenderKind::Preview {
-        return Ok(vec![preview()?]);
+        let count = Count::new(way, Stage::Mix, mix.frames());
+        return Ok(vec![write_preview(request, mix, &|frames| count.add(frames))?]);
     }
-    let wav = || write_wav(request, plan, mix, loudness);
-    let ((wav, flac), preview) =
-        rayon::join(|| rayon::join(wav, || write_flac(request, mix)), preview);
+    let count = Count::new(way, Stage::Mix, mix.frames() * FORMS_COST.iter().sum::<u64>());
+    let [wav_cost, flac_cost, preview_cost] = FORMS_COST;
+    let wav = || write_wav(request, plan, mix, loudness, &|frames| count.add(wav_cost * frames));
+    let flac = || write_flac(request, mix, &|frames| count.add(flac_cost * frames));
+    let preview = || write_preview(request, mix, &|frames| count.add(preview_cost * frames));
+    let ((wav, flac), preview) = rayon::join(|| rayon::join(wav, flac), preview);
     Ok(vec![wav?, flac?, preview?])
 }
+
+/// Is told of frames that were written.
+type Wrote<'a> = dyn Fn(u64) + Sync + 'a;
 
 /// The seed of the dither: the same for the same piece, so a render can be made again.
 fn dither_seed(request: &RenderRequest<'_>) -> u64 {
@@ -132,6 +143,7 @@ fn write_wav(
     plan: &Plan,
     mix: &Mastered,
     loudness: &Loudness,
+    wrote: &Wrote<'_>,
 ) -> Result<OutputFile, RenderError> {
     let piece = request.piece;
     let draft = Draft::new(&request.out_dir, "mix.wav", "audio/wav")?;
@@ -154,7 +166,10 @@ fn write_wav(
     };
     let mut writer =
         WavWriter::new(draft.create()?, spec).map_err(|error| draft.write_failed(error))?;
-    mix.each(&mut |_, block| writer.write(block).map_err(|error| draft.write_failed(error)))?;
+    mix.each(&mut |_, block| {
+        wrote(block[0].len() as u64);
+        writer.write(block).map_err(|error| draft.write_failed(error))
+    })?;
     let out = writer.finish().map_err(|error| draft.write_failed(error))?;
     draft.show(out)
 }
@@ -197,7 +212,11 @@ fn tags(request: &RenderRequest<'_>) -> Vec<(String, String)> {
     ]
 }
 
-fn write_flac(request: &RenderRequest<'_>, mix: &Mastered) -> Result<OutputFile, RenderError> {
+fn write_flac(
+    request: &RenderRequest<'_>,
+    mix: &Mastered,
+    wrote: &Wrote<'_>,
+) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "mix.flac", "audio/flac")?;
     let piece = request.piece;
     let bits = if piece.delivery.bits == 16 { 16 } else { 24 };
@@ -209,17 +228,27 @@ fn write_flac(request: &RenderRequest<'_>, mix: &Mastered) -> Result<OutputFile,
     };
     let mut writer =
         FlacWriter::new(draft.create()?, spec).map_err(|error| draft.write_failed(error))?;
-    mix.each(&mut |_, block| writer.write(block).map_err(|error| draft.write_failed(error)))?;
+    mix.each(&mut |_, block| {
+        wrote(block[0].len() as u64);
+        writer.write(block).map_err(|error| draft.write_failed(error))
+    })?;
     let out = writer.finish().map_err(|error| draft.write_failed(error))?;
     draft.show(out)
 }
 
-fn write_preview(request: &RenderRequest<'_>, mix: &Mastered) -> Result<OutputFile, RenderError> {
+fn write_preview(
+    request: &RenderRequest<'_>,
+    mix: &Mastered,
+    wrote: &Wrote<'_>,
+) -> Result<OutputFile, RenderError> {
     let draft = Draft::new(&request.out_dir, "preview.ogg", "audio/ogg")?;
     let spec = PreviewSpec { channels: 2, bitrate_bps: PREVIEW_BPS, tags: tags(request) };
     let mut writer =
         PreviewWriter::new(draft.create()?, &spec).map_err(|error| draft.write_failed(error))?;
-    mix.each(&mut |_, block| writer.write(block).map_err(|error| draft.write_failed(error)))?;
+    mix.each(&mut |_, block| {
+        wrote(block[0].len() as u64);
+        writer.write(block).map_err(|error| draft.write_failed(error))
+    })?;
     let out = writer.finish().map_err(|error| draft.write_failed(error))?;
     draft.show(out)
 }

@@ -1,6 +1,7 @@
 //! Group mixes, before the master.
 
 use super::files::{Draft, bext, plain_name};
+use super::progress::{Count, Stage, Way};
 use super::{OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
@@ -65,8 +66,10 @@ impl GroupFiles {
         Ok(())
     }
 
-    pub(super) fn show(self) -> Result<Vec<OutputFile>, RenderError> {
-        self.groups.into_iter().chain([self.mix]).map(Part::show).collect()
+    pub(super) fn show(self, way: &Way<'_>) -> Result<Vec<OutputFile>, RenderError> {
+        let count = Count::new(way, Stage::Groups, self.groups.len() as u64 + 1);
+        let show = |part: Part| part.show().inspect(|_| count.add(1));
+        self.groups.into_iter().chain([self.mix]).map(show).collect()
     }
 }
 

@@ -6,6 +6,7 @@
 //! arrangement lets it be heard, so that no fader moves another.
 
 use super::kept_beds::Beds;
+use super::progress::{Count, Stage, Way};
 use super::stretch::stretches;
 use super::{RenderError, RenderRequest, sealed};
 use crate::plan::{Plan, PlannedGroup, group_lufs};
@@ -39,13 +40,15 @@ pub(super) fn measure(
     plan: &Plan,
     beds: &Beds,
     shelf: &Shelf<'_>,
-    progress: &(dyn Fn(f32) + Sync),
+    way: &Way<'_>,
 ) -> Result<Levels, RenderError> {
-    let done = std::sync::atomic::AtomicUsize::new(0);
+    let in_a_group = stretches(plan).count();
+    let stems: usize = plan.groups.iter().map(|group| group.stems.len()).sum();
+    let count = Count::new(way, Stage::Levels, (in_a_group * stems) as u64);
     let of = |group: &PlannedGroup| {
-        let measured = group_powers(request, plan, beds, shelf, group)?;
-        let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-        progress(count as f32 / plan.groups.len() as f32);
+        let measured = group_powers(request, plan, beds, shelf, group, &count)?;
+        let known = in_a_group.saturating_sub(measured.1.len());
+        count.add((known * group.stems.len()) as u64);
         Ok::<_, RenderError>(measured)
     };
     let measured = plan.groups.par_iter().map(of).collect::<Result<Vec<_>, _>>()?;
@@ -66,6 +69,7 @@ fn group_powers(
     beds: &Beds,
     shelf: &Shelf<'_>,
     group: &PlannedGroup,
+    count: &Count<'_, '_>,
 ) -> Result<GroupPowers, RenderError> {
     let path = beds.levels_path(&group.name)?;
     let mut known = load(&path).unwrap_or_default();
@@ -94,6 +98,7 @@ fn group_powers(
             if let Ok(mut spare) = spare.lock() {
                 spare.push(buffer);
             }
+            count.add(stems.len() as u64);
             measured
         })
         .collect::<Result<Vec<_>, RenderError>>()?;

@@ -4,6 +4,7 @@ use super::RenderError;
 use super::bus::Sum;
 use super::limited::{hot_ranges, limited};
 use super::mastered::{Limited, Mastered};
+use super::progress::{Stage, Way};
 use super::spool::Spool;
 use super::stretch::{Measured, Place, Tail, powers};
 use ripieno_engine::loudness::Loudness;
@@ -46,14 +47,17 @@ pub(super) fn master(
     rate_hz: u32,
     delivery: &Delivery,
     dir: &Path,
+    way: &Way<'_>,
 ) -> Result<Master, RenderError> {
     let before = powers(rate_hz, sum.parts.iter().map(|(place, m)| (place, &m.hops[..], 1.0)));
     let lufs = integrated_lufs(&before);
     let mut gain_db = lufs.map_or(0.0, |lufs| (delivery.target_lufs - lufs).min(MOST_GAIN_DB));
     let mut ceiling_dbtp = delivery.max_dbtp;
     let mut best: Option<Tried> = None;
-    for _ in 0..MOST_PASSES {
-        let tried = pass(sum, gain_db, ceiling_dbtp, rate_hz, dir)?;
+    for number in 0..MOST_PASSES {
+        // How many there will be is not known: each takes half of what is left.
+        let tell = |done: f64| way.at(Stage::Master, 1.0 - 0.5f64.powf(number as f64 + done));
+        let tried = pass(sum, gain_db, ceiling_dbtp, rate_hz, dir, &tell)?;
         let over_db = tried.loudness.true_peak_dbtp.map_or(0.0, |peak| peak - delivery.max_dbtp);
         let error_lu =
             tried.loudness.integrated_lufs.map_or(0.0, |lufs| delivery.target_lufs - lufs);
@@ -114,6 +118,7 @@ fn pass(
     ceiling_dbtp: f64,
     rate_hz: u32,
     dir: &Path,
+    tell: &dyn Fn(f64),
 ) -> Result<Tried, RenderError> {
     let gain = amplitude(gain_db);
     let hot = hot_ranges(&sum.parts, gain, ceiling_dbtp);
@@ -131,8 +136,11 @@ fn pass(
             receiver.into_iter().try_for_each(|block| keeper.take(&block))?;
             keeper.finish()
         });
+        let mut frames = 0;
         let limited = limited(&sum.mix, gain, ceiling_dbtp, rate_hz, &hot, &mut |worked, block| {
             let planes = [block[0].to_vec(), block[1].to_vec()];
+            frames += planes[0].len();
+            tell(frames as f64 / sum.mix.frames() as f64);
             // A keeper that has stopped tells why below.
             let _ = sender.send(Block { worked, planes });
         });

@@ -143,6 +143,29 @@ fn a_final_reaches_its_loudness_and_stays_under_its_peak() {
     a_stem_says_where_it_lies(&request);
 }
 
+/// Told in small steps: what is not counted would show as a leap.
+#[test]
+fn a_final_tells_evenly_how_far_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.outputs = Outputs { group_mixes: true, aligned_stems: true };
+    request.stems = (0..24).map(|number| stem(dir.path(), number, 0.3)).collect();
+    let told = std::sync::Mutex::new(Vec::new());
+    render(&request, &|progress| told.lock().unwrap().push(progress)).unwrap();
+    let told = told.into_inner().unwrap();
+    assert_eq!((told[0].share, told.last().unwrap().share), (0.0, 1.0));
+    for two in told.windows(2) {
+        let step = two[1].share - two[0].share;
+        assert!(step > 0.0 && step < 0.08, "{two:?}");
+    }
+    let mut stages: Vec<Stage> = told.iter().map(|progress| progress.stage).collect();
+    stages.dedup();
+    assert!(stages.is_sorted() && stages.len() == 7, "{stages:?}");
+}
+
 #[test]
 fn the_same_stems_give_the_same_files_however_they_came() {
     let dir = tempfile::tempdir().unwrap();
