@@ -165,7 +165,7 @@ mod tests {
         let row = |at: usize| {
             let chance = |delay: usize| ((37 * delay + 11 * at) % 17) as f32 / 8.0 - 1.0;
             let mut values: Vec<f32> = (0..100).map(chance).collect();
-            if at % 16 == 0 {
+            if at.is_multiple_of(16) {
                 values[50] = 20.0;
             }
             values
