@@ -25,13 +25,23 @@ pub(super) fn files_below(folder: &Path) -> io::Result<Vec<(String, PathBuf)>> {
     Ok(files)
 }
 
-/// Makes every file below `folder` into a blob, to be named by a record.
-pub(super) async fn keep_files(store: &Store, folder: &Path) -> Result<Vec<NewFile>> {
-    let mut kept = Vec::new();
-    for (name, path) in files_below(folder)? {
+/// Makes every file below `folder` into a blob, to be named by a record. `told` is told the share
+/// of all bytes that are kept, file by file.
+pub(super) async fn keep_files(
+    store: &Store,
+    folder: &Path,
+    told: &(dyn Fn(f64) + Sync),
+) -> Result<Vec<NewFile>> {
+    let files = files_below(folder)?;
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len()) as f64;
+    let whole = files.iter().map(|(_, path)| bytes(path)).sum::<f64>().max(1.0);
+    let (mut kept, mut done) = (Vec::new(), 0.0);
+    for (name, path) in files {
         let media_type = media_type(&name).to_owned();
+        done += bytes(&path);
         let blob = store.adopt_file(path, now_us()).await?;
         kept.push(NewFile { name, media_type, blob });
+        told(done / whole);
     }
     Ok(kept)
 }
@@ -79,5 +89,20 @@ mod tests {
             files_below(folder.path()).unwrap().into_iter().map(|(name, _)| name).collect();
         assert_eq!(names, ["groups/all.wav", "groups/low/brass.wav", "mix.wav"]);
         assert_eq!(media_type("groups/All.WAV"), "audio/wav");
+    }
+
+    #[tokio::test]
+    async fn what_is_kept_is_told_by_bytes() {
+        let home = tempfile::tempdir().unwrap();
+        let store = Store::open(&ripieno_store::Settings::in_folder(home.path())).await.unwrap();
+        let folder = tempfile::tempdir_in(store.work_folder()).unwrap();
+        for (name, bytes) in [("a", 100), ("b", 300), ("c", 0), ("d", 600)] {
+            std::fs::write(folder.path().join(name), vec![7; bytes]).unwrap();
+        }
+        let told = std::sync::Mutex::new(Vec::new());
+        let tell = |share| told.lock().unwrap().push(share);
+        let kept = keep_files(&store, folder.path(), &tell).await.unwrap();
+        assert_eq!(kept.len(), 4);
+        assert_eq!(told.into_inner().unwrap(), [0.1, 0.4, 0.4, 1.0]);
     }
 }

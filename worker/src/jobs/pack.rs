@@ -26,7 +26,7 @@ pub(crate) async fn run(hand: &Arc<Hand>, piece_id: &str) -> Result<(), JobError
         PackError::Mark(_) => JobError::Refused(format!("The piece's own mark: {error}.")),
         other => JobError::Fault(format!("The guide pack: {other}.")),
     })?;
-    let files = keep_files(&hand.store, folder.path()).await?;
+    let files = keep_files(&hand.store, folder.path(), &|_| {}).await?;
     let finished = hand.store.finish_pack(&hand.job, piece_id, version, &files, now_us()).await;
     if finished.as_ref().is_err_and(|error| error.kind() == ErrorKind::LeaseLost) {
         delete_blobs(&hand.store, &files).await?;

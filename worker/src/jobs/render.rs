@@ -24,6 +24,13 @@ use crate::run::{Hand, break_off_here, now_us, on_a_thread};
 /// How often the record is told how far the render is.
 const TELL_EVERY: Duration = Duration::from_millis(400);
 
+/// How much of a render's work there is in keeping its files: hashing and syncing them took a
+/// tenth of the time in a final of 220 takes.
+const KEEPING: f64 = 0.1;
+
+/// How far the job is, 0 to 1, and what it does.
+type Far = Mutex<(f64, &'static str)>;
+
 /// How much louder a take is made that is to be heard in the crowd, dB.
 const LOUDER_DB: f64 = 9.0;
 
@@ -84,7 +91,8 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
         wish,
     };
     let out_dir = order.out_dir.clone();
-    let report = render_and_tell(hand, render_id, order).await?;
+    let far: Arc<Far> = Arc::new(Mutex::new((0.0, Stage::Levels.doing())));
+    let report = render_and_tell(hand, render_id, order, &far).await?;
     let mut result = serde_json::to_value(&report).unwrap_or_default();
     if let Some(fields) = result.as_object_mut() {
         fields.insert("piece_version".into(), piece_version.into());
@@ -96,7 +104,7 @@ pub(crate) async fn run(hand: &Arc<Hand>, render_id: &str) -> Result<(), JobErro
         true => leave_a_note(store, &record, &report, &out_dir, piece_has_webhook).await?,
         false => None,
     };
-    record_result(hand, render_id, &out_dir, &result, next.as_ref()).await?;
+    record_result(hand, render_id, &out_dir, &result, next.as_ref(), &far).await?;
     if let Some(keep) = keep_nightly.filter(|_| nightly) {
         store.thin_nightly(&record.piece_id, keep).await?;
     }
@@ -124,12 +132,12 @@ async fn render_and_tell(
     hand: &Arc<Hand>,
     render_id: &str,
     order: Order,
+    far: &Arc<Far>,
 ) -> Result<RenderReport, JobError> {
-    let far = Arc::new(Mutex::new(Progress { share: 0.0, stage: Stage::Levels }));
-    let (noted, held) = (Arc::clone(&far), Arc::clone(hand));
+    let (noted, held) = (Arc::clone(far), Arc::clone(hand));
     let rendering = on_a_thread(move || {
-        let progress = |progress: Progress| {
-            *noted.lock().unwrap_or_else(PoisonError::into_inner) = progress;
+        let progress = |Progress { share, stage }| {
+            note(&noted, f64::from(share) * (1.0 - KEEPING), stage.doing());
             if let Some(why) = held.break_off() {
                 break_off_here(why);
             }
@@ -138,7 +146,7 @@ async fn render_and_tell(
     });
     let rendered = tokio::select! {
         rendered = rendering => rendered?,
-        never = tell(hand, render_id, &far) => match never {},
+        never = tell(hand, render_id, far) => match never {},
     };
     rendered.map_err(|error| match error.retryable() {
         true => JobError::Fault(sentence(&error.to_string())),
@@ -146,17 +154,21 @@ async fn render_and_tell(
     })
 }
 
-async fn tell(hand: &Hand, render_id: &str, far: &Mutex<Progress>) -> Infallible {
+fn note(far: &Far, share: f64, doing: &'static str) {
+    *far.lock().unwrap_or_else(PoisonError::into_inner) = (share, doing);
+}
+
+async fn tell(hand: &Hand, render_id: &str, far: &Far) -> Infallible {
     let mut told = None;
     loop {
         tokio::time::sleep(TELL_EVERY).await;
-        let Progress { share, stage } = *far.lock().unwrap_or_else(PoisonError::into_inner);
+        let (share, doing) = *far.lock().unwrap_or_else(PoisonError::into_inner);
         let permille = (share.clamp(0.0, 1.0) * 1000.0) as i64;
-        if told == Some((permille, stage)) {
+        if told == Some((permille, doing)) {
             continue;
         }
-        match hand.store.report_progress(&hand.job, render_id, permille, stage.doing()).await {
-            Ok(()) => told = Some((permille, stage)),
+        match hand.store.report_progress(&hand.job, render_id, permille, doing).await {
+            Ok(()) => told = Some((permille, doing)),
             Err(error) if error.kind() == ErrorKind::LeaseLost => hand.set_lost(),
             Err(error) => tracing::warn!(%error, "the progress was not noted"),
         }
@@ -263,8 +275,13 @@ async fn record_result(
     out_dir: &Path,
     result: &Value,
     next: Option<&NewJob>,
+    far: &Far,
 ) -> Result<(), JobError> {
-    let files = keep_files(&hand.store, out_dir).await?;
+    let kept = |share| note(far, 1.0 - KEEPING * (1.0 - share), "Keeping the files");
+    let files = tokio::select! {
+        files = keep_files(&hand.store, out_dir, &kept) => files?,
+        never = tell(hand, render_id, far) => match never {},
+    };
     let finished =
         hand.store.finish_render(&hand.job, render_id, result, &files, next, now_us()).await;
     if finished.as_ref().is_err_and(|error| error.kind() == ErrorKind::LeaseLost) {
