@@ -95,3 +95,15 @@ def test_a_take_is_placed_in_any_metre(name, tmp_path):
         limit = max(60.0, 3.5 * line["ratio_sd_ppm"])
         assert abs(line["ratio_ppm"] - truth["ratio_ppm"]) <= limit, (truth, line)
         assert abs(line["lag_ms"] - player.lag_ms) < 35, (player.instrument, line["lag_ms"])
+
+
+def test_held_chords_of_an_organ_are_no_guide_left_in(tmp_path):
+    pack = pack_of(PIECES["two tempos"], tmp_path)
+    organs = [
+        Player(instrument="organ", lag_ms=10 + seed, jitter_ms=10, seed=seed,
+               codec="aac64" if seed % 2 else "wav")
+        for seed in (21, 25, 29, 30)
+    ]
+    files = [home_takes.record(pack, p, tmp_path / f"take{p.seed}")[0] for p in organs]
+    for line in examine(tmp_path / "piece.toml", files):
+        assert "guide_left_in" not in [finding["code"] for finding in line["findings"]], line
