@@ -6,32 +6,39 @@
 //! speech/music", ICASSP 1996, here as the ratio of the power of the wave's difference to that
 //! of the wave.
 
+use std::ops::{Range, RangeInclusive};
+
 use super::Take;
 use crate::finding::{Finding, Severity};
 
 /// Frames a second.
 const FRAMES_PER_S: f64 = 50.0;
 
-/// A window that is judged.
+/// A window that is judged, and from one to the next.
 const WINDOW_FRAMES: usize = 100;
+const STEP_FRAMES: usize = 50;
 
 /// Middle frequency, by the ratio, above which a frame hisses and below which it is voiced.
 const HISS_HZ: f64 = 3_200.0;
 const VOICED_HZ: f64 = 1_600.0;
 
 /// A hiss lasts so many frames: 60–260 ms.
-const HISS_FRAMES: std::ops::RangeInclusive<usize> = 3..=13;
+const HISS_FRAMES: RangeInclusive<usize> = 3..=13;
 
 /// Hisses in two seconds of talk.
-const LEAST_HISSES: usize = 3;
+const LEAST_HISSES: usize = 2;
+
+/// An instrument hisses by itself, or noise does between its notes, where more than this share of
+/// the other windows have a hiss.
+const MOST_ELSEWHERE: f64 = 0.1;
 
 /// Frames this far below the window's loudest are silence.
 const ACTIVE_DB: f64 = 35.0;
 
 /// A hiss is softer than the voice by at least this and at most so much.
-const SOFTER_DB: std::ops::Range<f64> = 4.0..32.0;
+const SOFTER_DB: Range<f64> = 4.0..32.0;
 
-/// Talk must go on for so many windows in a row (they overlap by half).
+/// Talk must go on for so many windows in a row.
 const LEAST_WINDOWS: usize = 3;
 
 /// Level and brightness of one channel, fifty frames a second.
@@ -125,22 +132,16 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     let span = take.span_s();
     let frames = brightness.level_db.len();
     let at = |s: f64| ((s * FRAMES_PER_S) as usize).min(frames);
-    let starts = (at(span.0)..at(span.1).saturating_sub(WINDOW_FRAMES)).step_by(WINDOW_FRAMES / 2);
-    let mut places: Vec<(f64, f64)> = Vec::new();
-    let mut run: Vec<usize> = Vec::new();
-    for start in starts.chain([usize::MAX]) {
-        if start != usize::MAX && is_talk(brightness, start..start + WINDOW_FRAMES) {
-            run.push(start);
-            continue;
-        }
-        if let (Some(first), Some(last)) = (run.first(), run.last())
-            && run.len() >= LEAST_WINDOWS
-        {
-            let end = (last + WINDOW_FRAMES) as f64;
-            places.push((*first as f64 / FRAMES_PER_S, end / FRAMES_PER_S));
-        }
-        run.clear();
-    }
+    let first = at(span.0);
+    let starts = (first..at(span.1).saturating_sub(WINDOW_FRAMES)).step_by(STEP_FRAMES);
+    let hisses: Vec<usize> =
+        starts.map(|start| hisses(brightness, start..start + WINDOW_FRAMES)).collect();
+    let second = |frame: usize| (first + frame) as f64 / FRAMES_PER_S;
+    let place = |run: &Range<usize>| {
+        let last = (run.end - 1) * STEP_FRAMES + WINDOW_FRAMES;
+        (second(run.start * STEP_FRAMES), second(last))
+    };
+    let places: Vec<(f64, f64)> = talks(&hisses).iter().map(place).collect();
     if places.is_empty() {
         return None;
     }
@@ -150,7 +151,26 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     Some(Finding::new("speech", Severity::Advice, says).measuring(seconds, "s").at(places))
 }
 
-fn is_talk(brightness: &Brightness, window: std::ops::Range<usize>) -> bool {
+/// The runs of windows in which somebody talks, by the hisses of each; none where hisses are the
+/// instrument's own.
+fn talks(hisses: &[usize]) -> Vec<Range<usize>> {
+    let (mut runs, mut elsewhere, mut others) = (Vec::new(), 0, 0);
+    let mut first = 0;
+    for run in hisses.chunk_by(|a, b| (*a >= LEAST_HISSES) == (*b >= LEAST_HISSES)) {
+        if run[0] >= LEAST_HISSES && run.len() >= LEAST_WINDOWS {
+            runs.push(first..first + run.len());
+        } else {
+            elsewhere += run.iter().filter(|hisses| **hisses > 0).count();
+            others += run.len();
+        }
+        first += run.len();
+    }
+    let own = elsewhere as f64 > MOST_ELSEWHERE * others as f64 || 2 * others < hisses.len();
+    if own { Vec::new() } else { runs }
+}
+
+/// How often it hisses in a window as a speaker does.
+fn hisses(brightness: &Brightness, window: Range<usize>) -> usize {
     let levels = &brightness.level_db[window.clone()];
     let middles = &brightness.middle_hz[window];
     let loudest = levels.iter().copied().fold(f32::NEG_INFINITY, f32::max);
@@ -159,7 +179,7 @@ fn is_talk(brightness: &Brightness, window: std::ops::Range<usize>) -> bool {
     let voices: Vec<f64> =
         (0..levels.len()).filter(|at| voiced(*at)).map(|at| f64::from(levels[at])).collect();
     if voices.len() < levels.len() / 5 {
-        return false;
+        return 0;
     }
     let voice = super::profile::quantile(
         &{
@@ -183,5 +203,51 @@ fn is_talk(brightness: &Brightness, window: std::ops::Range<usize>) -> bool {
             length = 0;
         }
     }
-    hisses >= LEAST_HISSES
+    hisses
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A minute without a hiss, but for these windows.
+    fn minute(hissing: &[(usize, usize)]) -> Vec<usize> {
+        let mut hisses = vec![0; 60];
+        hissing.iter().for_each(|(at, count)| hisses[*at] = *count);
+        hisses
+    }
+
+    #[test]
+    fn talk_hisses_for_some_seconds_on_end() {
+        assert_eq!(talks(&minute(&[(20, 2), (21, 4), (22, 3)])), vec![20..23]);
+        let twice = minute(&[(3, 2), (4, 2), (5, 2), (57, 2), (58, 5), (59, 3)]);
+        assert_eq!(talks(&twice), vec![3..6, 57..60]);
+        assert!(talks(&minute(&[(20, 2), (21, 4)])).is_empty(), "too short");
+        assert!(talks(&minute(&[(20, 1), (21, 1), (22, 1), (23, 1)])).is_empty(), "too few");
+        assert!(talks(&[]).is_empty());
+    }
+
+    #[test]
+    fn an_instrument_that_hisses_all_the_time_does_not_talk() {
+        let strummed: Vec<usize> = (0..60).map(|at| [2, 2, 3, 1, 0, 1][at % 6]).collect();
+        assert!(talks(&strummed).is_empty());
+        assert!(talks(&[3; 60]).is_empty());
+    }
+
+    #[test]
+    fn what_hisses_lies_high_is_soft_and_short() {
+        let syllables = |hiss_hz: f32, softer_db: f32, frames: usize| {
+            let hiss = |at: usize| at % 25 < frames;
+            let level_db = (0..100).map(|at| if hiss(at) { -20.0 - softer_db } else { -20.0 });
+            let middle_hz = (0..100).map(|at| if hiss(at) { hiss_hz } else { 500.0 });
+            let brightness =
+                Brightness { level_db: level_db.collect(), middle_hz: middle_hz.collect() };
+            hisses(&brightness, 0..100)
+        };
+        assert_eq!(syllables(5_000.0, 12.0, 6), 4);
+        assert_eq!(syllables(2_500.0, 12.0, 6), 0, "a vowel");
+        assert_eq!(syllables(5_000.0, 1.0, 6), 0, "a cymbal");
+        assert_eq!(syllables(5_000.0, 12.0, 2), 0, "a click");
+        assert_eq!(syllables(5_000.0, 12.0, 16), 0, "a breath");
+    }
 }
