@@ -53,7 +53,9 @@ pub(super) fn read<'a>(
     let earliest_s = if opening.is_closing { 0.0 } else { anchor.file_s };
     let from_s = before_s.max(earliest_s) - 0.1;
     let end_s = anchor.file_at(take.beats.end_s() + take.beats.beat_s(), take.most_ratio());
-    let events = strokes(&take.playing.onsets, from_s, end_s.min(opening.until_s));
+    let until_s = end_s.min(opening.until_s);
+    let events = strokes(&take.playing.onsets, from_s, until_s);
+    let events = activity::without_rests(take.playing, events, from_s, until_s);
     let runs = activity::runs(take.playing, &events, from_s, opening.until_s);
     let mut reading = Reading {
         opening,
