@@ -145,7 +145,7 @@ mod tests {
     use super::super::notes::tests::eighths;
     use super::*;
 
-    /// How many of the strokes are kept of 32 s at eight a second, if so much before the end is
+    /// How many of the strokes are kept of 32 s at four a second, if so much before the end is
     /// the player's and what goes before is so much softer.
     fn kept(played_s: f64, softer_db: f32) -> usize {
         let (_, mut playing) = eighths();

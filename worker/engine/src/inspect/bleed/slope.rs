@@ -160,6 +160,7 @@ mod tests {
             assert!(agreement(&rows, &found) > 0.8, "{per_row}: {}", agreement(&rows, &found));
         }
     }
+
     #[test]
     fn a_few_loud_rows_are_no_agreement() {
         let row = |at: usize| {
