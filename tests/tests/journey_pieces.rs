@@ -43,10 +43,12 @@ async fn the_address_that_is_told_of_previews_is_shown_to_organisers_alone() {
         let stranger = service.get(&path).header("accept", form).send().await.unwrap();
         assert_eq!(stranger.status(), 200);
         assert_eq!(stranger.headers()["etag"], "W/\"v1\"", "no replacement may name it");
+        assert_eq!(stranger.headers()["vary"], "accept, authorization, cookie");
         let text = stranger.text().await.unwrap();
         assert!(text.contains("nightly") && !text.contains("secret-7"), "{form}");
         let own = service.organiser("GET", &path).header("accept", form).send().await.unwrap();
         assert_eq!(own.headers()["etag"], "\"v1\"");
+        assert_eq!(own.headers()["vary"], "accept, authorization, cookie");
         assert!(own.text().await.unwrap().contains("secret-7"), "{form}");
     }
 }

@@ -116,6 +116,15 @@ pub fn answer(format: DocumentFormat, text: String, version: i64) -> Response {
     response
 }
 
+/// An answer that an organiser gets more of than others: no store between may give it to anybody
+/// who asks with another token or cookie.
+#[must_use]
+pub fn by_who_asks(mut answer: Response) -> Response {
+    let vary = HeaderValue::from_static("accept, authorization, cookie");
+    answer.headers_mut().insert(header::VARY, vary);
+    answer
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

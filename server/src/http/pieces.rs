@@ -180,11 +180,21 @@ pub async fn show(
 ) -> Answer<Response> {
     let loaded = load(&app, &slug).await?;
     let version = loaded.record.version;
-    let shown = loaded.piece.without_addresses();
-    if organiser.is_err() && shown != loaded.piece {
-        return Ok(documents::part(documents::wanted(&headers), &shown, version));
+    if organiser.is_err() {
+        let shown = loaded.piece.without_addresses();
+        if shown != loaded.piece {
+            let answer = documents::part(documents::wanted(&headers), &shown, version);
+            return Ok(documents::by_who_asks(answer));
+        }
     }
-    if documents::wanted(&headers) == DocumentFormat::Json {
+    let answer = whole(&app, &loaded, documents::wanted(&headers)).await?;
+    Ok(documents::by_who_asks(answer))
+}
+
+/// All of a piece's document.
+async fn whole(app: &App, loaded: &LoadedPiece, wanted: DocumentFormat) -> Answer<Response> {
+    let version = loaded.record.version;
+    if wanted == DocumentFormat::Json {
         let text = loaded.piece.to_json().to_string();
         return Ok(documents::answer(DocumentFormat::Json, text, version));
     }
