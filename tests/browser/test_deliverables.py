@@ -7,6 +7,7 @@ opentimelineio and otio-cmx3600-adapter.
 """
 
 import csv
+import datetime
 import io
 import re
 import struct
@@ -105,8 +106,13 @@ def bundle(service):
     assert fetched.ok and fetched.headers["Content-Type"] == "application/zip"
     with zipfile.ZipFile(io.BytesIO(fetched.content)) as archive:
         assert archive.testzip() is None
+        finished = datetime.datetime.fromisoformat(done["finished_at"])
+        for entry in archive.infolist():
+            dated = datetime.datetime(*entry.date_time, tzinfo=datetime.timezone.utc)
+            assert 0 <= (finished - dated).total_seconds() < 2.1, (entry.filename, dated)
         files = {name: archive.read(name) for name in archive.namelist()}
     assert sorted(files) == sorted(file["name"] for file in done["files"])
+    assert ask(service, "GET", f"{path}/everything.zip").content == fetched.content
     return files, takes
 
 

@@ -42,11 +42,14 @@ pub async fn fetch(
     if files.is_empty() {
         return Err(Problem::conflict("This render has no files yet: wait until it is done."));
     }
+    // Files are recorded when a render is over, so it has this time.
+    let made_at_us = render.finished_at.unwrap_or(render.created_at);
     let (sender, receiver) = channel(MOST_WAITING);
     let runtime = Handle::current();
     tokio::task::spawn_blocking(move || {
         let mut out = BufWriter::with_capacity(PIECE_BYTES, Pieces(sender.clone()));
-        if let Err(error) = pack(&app, &runtime, &files, &mut out).and_then(|()| out.flush()) {
+        let packed = pack(&app, &runtime, &files, made_at_us, &mut out);
+        if let Err(error) = packed.and_then(|()| out.flush()) {
             // The connection breaks off, so that nobody takes half an archive for a whole one.
             let _ = sender.blocking_send(Err(error));
         }
@@ -60,12 +63,18 @@ pub async fn fetch(
     Ok((headers, Body::from_stream(stream)).into_response())
 }
 
-fn pack(app: &App, runtime: &Handle, files: &[RenderFile], out: impl Write) -> io::Result<()> {
+fn pack(
+    app: &App,
+    runtime: &Handle,
+    files: &[RenderFile],
+    made_at_us: i64,
+    out: impl Write,
+) -> io::Result<()> {
     let entry = |file: &RenderFile| {
         let kept = runtime.block_on(app.store.blob_file(&file.blob)).map_err(io::Error::other)?;
         Ok((file.name.clone(), std::fs::File::open(kept.path())?))
     };
-    write_bundle(files.iter().map(entry), out)
+    write_bundle(files.iter().map(entry), made_at_us, out)
 }
 
 /// Sends what is written to the connection; fails when that has gone.
