@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Mutex;
 
-const MAGIC: [u8; 8] = *b"riplev_2";
+const MAGIC: [u8; 8] = *b"riplev_3";
 
 /// Bytes of one stretch: its number, what decides it, a power a block.
 const ENTRY_BYTES: usize = 8 + 32 + 8 * STRETCH_BLOCKS;

@@ -9,7 +9,7 @@ use super::stretch::Measured;
 use ripieno_engine::limit::Peaks;
 use std::path::Path;
 
-const MAGIC: [u8; 8] = *b"ripmea_2";
+const MAGIC: [u8; 8] = *b"ripmea_3";
 
 /// What decides the measures of a stretch.
 pub(super) type Fingerprint = [u8; 32];

@@ -217,7 +217,9 @@ impl Scratch {
         self.add_waiting(1, wide[0].len());
         if touched {
             for (narrow, wide) in self.narrow.iter_mut().zip(wide) {
-                widen(narrow, wide, sign);
+                // Clearing what was not touched would cost more than adding it.
+                let frames = wide.len();
+                widen(&mut narrow[..frames], wide, sign);
             }
         }
     }

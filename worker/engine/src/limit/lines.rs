@@ -137,8 +137,26 @@ pub(super) fn highest_in_reach<C: AsRef<[f32]>>(channels: &[C], from: usize, cou
     each.fold(0.0, f32::max)
 }
 
-/// The highest absolute value, found in lanes that do not wait for each other.
+/// The highest absolute value.
 pub(super) fn highest_of(samples: &[f32]) -> f32 {
+    #[cfg(target_arch = "x86_64")]
+    if is_wide() {
+        // SAFETY: the processor has AVX2 and FMA.
+        #[allow(unsafe_code)]
+        return unsafe { highest_of_avx2(samples) };
+    }
+    highest_of_body(samples)
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma")]
+fn highest_of_avx2(samples: &[f32]) -> f32 {
+    highest_of_body(samples)
+}
+
+/// In lanes that do not wait for each other.
+#[inline(always)]
+fn highest_of_body(samples: &[f32]) -> f32 {
     let mut lanes = [0.0f32; GROUP];
     let (groups, rest) = samples.as_chunks::<GROUP>();
     for group in groups {
@@ -152,6 +170,13 @@ pub(super) fn highest_of(samples: &[f32]) -> f32 {
 /// Frames whose sums are kept in registers at a time.
 pub(super) const GROUP: usize = 16;
 
+/// Whether the processor has wide vectors with a fused multiply-add. Those of any other machine
+/// give the same, product by product, since every sum here adds its products unrounded.
+#[cfg(target_arch = "x86_64")]
+pub(super) fn is_wide() -> bool {
+    std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma")
+}
+
 #[inline(always)]
 fn raise_body(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
     let Ok(group) = <&mut [f32; GROUP]>::try_from(&mut *peaks) else {
@@ -164,7 +189,7 @@ fn raise_body(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
     for (tap, samples) in reach.array_windows::<GROUP>().enumerate().take(2 * HALF_TAPS) {
         for (line, taps) in lines.iter_mut().zip(phases) {
             for (value, sample) in line.iter_mut().zip(samples) {
-                *value += taps[tap] * sample;
+                *value = taps[tap].mul_add(*sample, *value);
             }
         }
     }
@@ -176,7 +201,7 @@ fn raise_body(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
 }
 
 #[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
+#[target_feature(enable = "avx2,fma")]
 fn raise_avx2(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
     raise_body(reach, phases, peaks);
 }
@@ -185,17 +210,40 @@ fn raise_avx2(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
 /// result, since every lane adds its own sample's products in the same order.
 fn raise(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
     #[cfg(target_arch = "x86_64")]
-    if std::is_x86_feature_detected!("avx2") {
-        // SAFETY: the processor has AVX2.
+    if is_wide() {
+        // SAFETY: the processor has AVX2 and FMA.
         #[allow(unsafe_code)]
         return unsafe { raise_avx2(reach, phases, peaks) };
     }
     raise_body(reach, phases, peaks);
 }
 
+/// The highest of some readings at one place, told without a sign.
+pub(super) fn highest_reading(all: &[Taps], reach: &[f32]) -> f32 {
+    #[cfg(target_arch = "x86_64")]
+    if is_wide() {
+        // SAFETY: the processor has AVX2 and FMA.
+        #[allow(unsafe_code)]
+        return unsafe { highest_reading_avx2(all, reach) };
+    }
+    highest_reading_body(all, reach)
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma")]
+fn highest_reading_avx2(all: &[Taps], reach: &[f32]) -> f32 {
+    highest_reading_body(all, reach)
+}
+
+#[inline(always)]
+fn highest_reading_body(all: &[Taps], reach: &[f32]) -> f32 {
+    all.iter().map(|taps| read(taps, reach).abs()).fold(0.0, f32::max)
+}
+
 /// One reading.
-pub(super) fn read(taps: &Taps, reach: &[f32]) -> f32 {
-    taps.iter().zip(reach).fold(0.0f32, |sum, (tap, sample)| sum + tap * sample)
+#[inline(always)]
+fn read(taps: &Taps, reach: &[f32]) -> f32 {
+    taps.iter().zip(reach).fold(0.0f32, |sum, (tap, sample)| tap.mul_add(*sample, sum))
 }
 
 /// Taps that read the waveform at one fraction of a sample.

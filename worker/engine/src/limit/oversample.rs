@@ -1,6 +1,6 @@
 //! Peaks between the samples.
 
-use super::lines::{HALF_TAPS, Lines, Taps, highest_in_reach, highest_of, read, taps};
+use super::lines::{HALF_TAPS, Lines, Taps, highest_in_reach, highest_of, highest_reading, taps};
 use std::sync::LazyLock;
 
 /// Frames worked on at once.
@@ -184,9 +184,7 @@ impl TruePeak {
         for at in (0..count).filter(|&at| self.peaks[at] >= near) {
             for channel in channels {
                 let reach = &channel.as_ref()[from + at..from + at + 2 * HALF_TAPS];
-                for taps in self.fine {
-                    self.most = self.most.max(read(taps, reach).abs());
-                }
+                self.most = self.most.max(highest_reading(self.fine, reach));
             }
         }
     }

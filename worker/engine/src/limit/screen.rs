@@ -40,8 +40,8 @@ impl Screen {
     /// before them, stay under. `reach` is what all those readings read.
     pub(super) fn raise(&self, reach: &[f32], bounds: &mut [f32]) {
         #[cfg(target_arch = "x86_64")]
-        if std::is_x86_feature_detected!("avx2") {
-            // SAFETY: the processor has AVX2.
+        if super::lines::is_wide() {
+            // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             return unsafe { self.raise_avx2(reach, bounds) };
         }
@@ -49,7 +49,7 @@ impl Screen {
     }
 
     #[cfg(target_arch = "x86_64")]
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     fn raise_avx2(&self, reach: &[f32], bounds: &mut [f32]) {
         self.raise_body(
             reach,
@@ -72,7 +72,7 @@ impl Screen {
         for (to, group) in energies.iter_mut().zip(reach.chunks(GROUP)) {
             *to = match <&[f32; GROUP]>::try_from(group) {
                 Ok(group) => energy(group),
-                Err(_) => group.iter().map(|sample| sample * sample).sum(),
+                Err(_) => group.iter().fold(0.0, |sum, sample| sample.mul_add(*sample, sum)),
             };
         }
         let nears = reach[FIRST..].array_windows::<NEAR_REACH>().step_by(GROUP);
@@ -91,7 +91,7 @@ impl Screen {
         for (tap, samples) in near.array_windows::<GROUP>().enumerate() {
             for (line, taps) in lines.iter_mut().zip(&self.near) {
                 for (value, sample) in line.iter_mut().zip(samples) {
-                    *value += taps[tap] * sample;
+                    *value = taps[tap].mul_add(*sample, *value);
                 }
             }
         }
@@ -114,7 +114,9 @@ const NEAR_REACH: usize = GROUP + 2 * NEAR - 1;
 /// The summed squares of a group.
 #[inline(always)]
 fn energy(group: &[f32; GROUP]) -> f32 {
-    halved(group.map(|sample| sample * sample), |a, b| a + b)
+    let eight: [f32; 8] =
+        std::array::from_fn(|at| group[at].mul_add(group[at], group[at + 8] * group[at + 8]));
+    quartered(eight, |a, b| a + b)
 }
 
 #[cfg(target_arch = "x86_64")]
@@ -124,8 +126,8 @@ mod vector {
     use super::{GROUP, NEAR, NEAR_REACH};
     use std::arch::x86_64::{
         __m256, _mm_add_ps, _mm_add_ss, _mm_cvtss_f32, _mm_max_ps, _mm_max_ss, _mm_movehdup_ps,
-        _mm_movehl_ps, _mm256_add_ps, _mm256_andnot_ps, _mm256_castps256_ps128,
-        _mm256_extractf128_ps, _mm256_loadu_ps, _mm256_max_ps, _mm256_mul_ps, _mm256_set1_ps,
+        _mm_movehl_ps, _mm256_andnot_ps, _mm256_castps256_ps128, _mm256_extractf128_ps,
+        _mm256_fmadd_ps, _mm256_loadu_ps, _mm256_max_ps, _mm256_mul_ps, _mm256_set1_ps,
         _mm256_setzero_ps,
     };
 
@@ -141,17 +143,17 @@ mod vector {
     }
 
     /// The twin of [`super::energy`].
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     pub(super) fn energy(group: &[f32; GROUP]) -> f32 {
         let [a, b] = [eight(group, 0), eight(group, 8)];
-        let sum = _mm256_add_ps(_mm256_mul_ps(a, a), _mm256_mul_ps(b, b));
+        let sum = _mm256_fmadd_ps(a, a, _mm256_mul_ps(b, b));
         let sum = _mm_add_ps(_mm256_castps256_ps128(sum), _mm256_extractf128_ps::<1>(sum));
         let sum = _mm_add_ps(sum, _mm_movehl_ps(sum, sum));
         _mm_cvtss_f32(_mm_add_ss(sum, _mm_movehdup_ps(sum)))
     }
 
     /// The twin of [`super::Screen::near`].
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     pub(super) fn near(taps: &[[f32; 2 * NEAR]; 3], near: &[f32; NEAR_REACH]) -> f32 {
         let mut lines = [[_mm256_setzero_ps(); 2]; 3];
         for tap in 0..2 * NEAR {
@@ -159,7 +161,7 @@ mod vector {
             for (line, taps) in lines.iter_mut().zip(taps) {
                 let tap = _mm256_set1_ps(taps[tap]);
                 for (value, samples) in line.iter_mut().zip(samples) {
-                    *value = _mm256_add_ps(*value, _mm256_mul_ps(tap, samples));
+                    *value = _mm256_fmadd_ps(tap, samples, *value);
                 }
             }
         }
@@ -188,7 +190,11 @@ fn higher(a: f32, b: f32) -> f32 {
 /// All of a group in one, by halves: the compiler keeps each half in a register.
 #[inline(always)]
 fn halved(group: [f32; GROUP], of: impl Fn(f32, f32) -> f32) -> f32 {
-    let eight: [f32; 8] = std::array::from_fn(|at| of(group[at], group[at + 8]));
+    quartered(std::array::from_fn(|at| of(group[at], group[at + 8])), of)
+}
+
+#[inline(always)]
+fn quartered(eight: [f32; 8], of: impl Fn(f32, f32) -> f32) -> f32 {
     let four: [f32; 4] = std::array::from_fn(|at| of(eight[at], eight[at + 4]));
     of(of(four[0], four[2]), of(four[1], four[3]))
 }

@@ -41,8 +41,8 @@ impl Weighting {
         let mut squares = [0.0; LANES];
         let mut done = 0;
         #[cfg(target_arch = "x86_64")]
-        if std::is_x86_feature_detected!("avx2") {
-            // SAFETY: the processor has AVX2.
+        if std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma") {
+            // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             unsafe {
                 done = vector::run(self, &lanes, &mut squares);
@@ -57,21 +57,23 @@ impl Weighting {
     }
 
     /// The plain way for any machine. Every lane does the same in the same order, so wider vectors
-    /// change nothing; what the next frame waits for is added last.
+    /// change nothing; what the next frame waits for is added last. Products are added unrounded
+    /// (`fusedMultiplyAdd`, IEEE 754-2019), which is one result whether an instruction does it or
+    /// not.
     fn run(&mut self, lanes: &[&[f32]; LANES], squares: &mut [f64; LANES]) {
         let (f, g) = (self.shelf, self.high_pass);
         for (number, (lane, squares)) in lanes.iter().zip(squares).enumerate() {
             let [mut s0, mut s1, mut s2, mut s3] = self.states.map(|state| state[number]);
             for sample in *lane {
                 let x = f64::from(*sample);
-                let y = f[0] * x + s0;
-                s0 = (f[1] * x + s1) - f[3] * y;
-                s1 = f[2] * x - f[4] * y;
+                let y = f[0].mul_add(x, s0);
+                s0 = (-f[3]).mul_add(y, f[1].mul_add(x, s1));
+                s1 = (-f[4]).mul_add(y, f[2] * x);
                 // The coefficients over the line are 1, −2 and 1.
                 let weighted = y + s2;
-                s2 = (s3 - (y + y)) - g[3] * weighted;
-                s3 = y - g[4] * weighted;
-                *squares += weighted * weighted;
+                s2 = (-g[3]).mul_add(weighted, s3 - (y + y));
+                s3 = (-g[4]).mul_add(weighted, y);
+                *squares = weighted.mul_add(weighted, *squares);
             }
             for (states, state) in self.states.iter_mut().zip([s0, s1, s2, s3]) {
                 states[number] = state;
@@ -87,8 +89,8 @@ mod vector {
     use super::{LANES, Weighting};
     use std::arch::x86_64::{
         __m128, __m256d, _mm_loadu_ps, _mm_movehl_ps, _mm_movelh_ps, _mm_unpackhi_ps,
-        _mm_unpacklo_ps, _mm256_add_pd, _mm256_cvtps_pd, _mm256_loadu_pd, _mm256_mul_pd,
-        _mm256_set1_pd, _mm256_storeu_pd, _mm256_sub_pd,
+        _mm_unpacklo_ps, _mm256_add_pd, _mm256_cvtps_pd, _mm256_fmadd_pd, _mm256_fnmadd_pd,
+        _mm256_loadu_pd, _mm256_mul_pd, _mm256_set1_pd, _mm256_storeu_pd, _mm256_sub_pd,
     };
 
     /// Frames taken from every lane at a time.
@@ -139,7 +141,7 @@ mod vector {
     }
 
     /// The twin of [`Weighting::run`]; gives how many frames it did, all but a few.
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     pub(super) fn run(
         filter: &mut Weighting,
         lanes: &[&[f32]; LANES],
@@ -155,17 +157,15 @@ mod vector {
             for (front, back) in front.into_iter().zip(back) {
                 for (half, x) in [front, back].into_iter().enumerate() {
                     let [s0, s1, s2, s3] = states.map(|state| state[half]);
-                    let y = _mm256_add_pd(_mm256_mul_pd(f[0], x), s0);
-                    let ahead = _mm256_add_pd(_mm256_mul_pd(f[1], x), s1);
-                    states[0][half] = _mm256_sub_pd(ahead, _mm256_mul_pd(f[3], y));
-                    let ahead = _mm256_mul_pd(f[2], x);
-                    states[1][half] = _mm256_sub_pd(ahead, _mm256_mul_pd(f[4], y));
+                    let y = _mm256_fmadd_pd(f[0], x, s0);
+                    let ahead = _mm256_fmadd_pd(f[1], x, s1);
+                    states[0][half] = _mm256_fnmadd_pd(f[3], y, ahead);
+                    states[1][half] = _mm256_fnmadd_pd(f[4], y, _mm256_mul_pd(f[2], x));
                     let weighted = _mm256_add_pd(y, s2);
                     let ahead = _mm256_sub_pd(s3, _mm256_add_pd(y, y));
-                    states[2][half] = _mm256_sub_pd(ahead, _mm256_mul_pd(g[0], weighted));
-                    states[3][half] = _mm256_sub_pd(y, _mm256_mul_pd(g[1], weighted));
-                    let square = _mm256_mul_pd(weighted, weighted);
-                    sums[half] = _mm256_add_pd(sums[half], square);
+                    states[2][half] = _mm256_fnmadd_pd(g[0], weighted, ahead);
+                    states[3][half] = _mm256_fnmadd_pd(g[1], weighted, y);
+                    sums[half] = _mm256_fmadd_pd(weighted, weighted, sums[half]);
                 }
             }
         }
