@@ -81,7 +81,7 @@ def one(driver, folder, raw, options, count, stem_bytes, amix):
     cats, numpys = zip(*peers)
     result["cat_s"], result["cat_cpu_s"] = map(min, zip(*cats))
     result["numpy_s"], result["numpy_cpu_s"] = map(min, zip(*numpys))
-    result["amix_s"] = total / amix
+    result["amix_s"], result["amix_cpu_s"] = (total / bytes_per_s for bytes_per_s in amix)
     result["seconds"] = SECONDS
     # The last render was a full one with nothing kept before: what lies there now is what it keeps.
     kept = pathlib.Path(folder) / "beds"
@@ -116,7 +116,8 @@ def numpy_s(paths):
 
 
 def amix_bytes_per_s(raw, inputs=16, seconds=20):
-    """libavfilter's amix on as many inputs at once, fed from memory."""
+    """libavfilter's amix on as many inputs at once, fed from memory: by the clock, and by
+    processor time."""
     sounds = [np.fromfile(path, np.float32, RATE * seconds) for path in raw[:inputs]]
     graph = av.filter.Graph()
     mixer = graph.add("amix", f"inputs={len(sounds)}:normalize=0")
@@ -131,14 +132,17 @@ def amix_bytes_per_s(raw, inputs=16, seconds=20):
         sources.append(source)
     mixer.link_to(sink)
     graph.configure()
-    begin = time.perf_counter()
-    for at in range(0, RATE * seconds, 4096):
-        for source, sound in zip(sources, sounds):
-            frame = av.AudioFrame.from_ndarray(sound[None, at : at + 4096], "fltp", "mono")
-            frame.sample_rate, frame.pts = RATE, at
-            source.push(frame)
-        drain(sink)
-    return sum(sound.nbytes for sound in sounds) / (time.perf_counter() - begin)
+
+    def work():
+        for at in range(0, RATE * seconds, 4096):
+            for source, sound in zip(sources, sounds):
+                frame = av.AudioFrame.from_ndarray(sound[None, at : at + 4096], "fltp", "mono")
+                frame.sample_rate, frame.pts = RATE, at
+                source.push(frame)
+            drain(sink)
+
+    total = sum(sound.nbytes for sound in sounds)
+    return [total / spent_s for spent_s in timed(work, resource.RUSAGE_SELF)]
 
 
 def drain(sink):
@@ -167,6 +171,7 @@ def report(results):
     row("processor time: cat, s", lambda r: r["cat_cpu_s"])
     row("  sum on its threads / cat", lambda r: r["cat_cpu_s"] / alone(r), "{:10.2f}")
     row("  sum on its threads / NumPy", lambda r: r["numpy_cpu_s"] / alone(r), "{:10.1f}")
+    row("  sum on its threads / amix", lambda r: r["amix_cpu_s"] / alone(r), "{:10.0f}")
     # A mix is what lies between the stems and the mastered sum; encoding it is counted apart.
     mix = lambda r, key: r[key]["mix_cpu_s"]
     row("mix, no beds: processor time, s", lambda r: mix(r, "preview_cold"))
