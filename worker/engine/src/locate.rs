@@ -245,7 +245,26 @@ fn arrivals(mark: &Mark, mut all: Vec<(Candidate, HeardIn)>, options: Options) -
             kept.push(arrival(mark.kind, candidate, *heard_in, &refined));
         }
     }
+    if mark.kind == Kind::Own {
+        drop_lobes(&mut kept, mark.duration_s());
+    }
     kept
+}
+
+/// How much more like an arrival must be than one within its own length that is its lobe: of two
+/// like claps one fits the other, √2 times less.
+const LIKER: f64 = 1.2;
+
+/// Drops what overlaps a clearly better arrival: a bell fits its own ringing, and the first of two
+/// claps the second. Two real marks cannot overlap.
+fn drop_lobes(arrivals: &mut Vec<Arrival>, duration_s: f64) {
+    let all = arrivals.clone();
+    arrivals.retain(|own| {
+        let outdoes = |other: &Arrival| {
+            (other.at_s - own.at_s).abs() < duration_s && other.likeness > LIKER * own.likeness
+        };
+        !all.iter().any(outdoes)
+    });
 }
 
 fn arrival(kind: Kind, candidate: &Candidate, heard_in: HeardIn, refined: &Refined) -> Arrival {

@@ -173,10 +173,10 @@ impl Mark {
 
     /// A mark of the organiser's own, recorded at `rate_hz`, for a file of `file_rate_hz`.
     ///
-    /// The recording is trimmed to its loudest event, at most 0.8 s long, and brought to [`PEAK`]. The origin is its
-    /// attack: where the sound first reaches half of its peak. Such a mark is found by its
-    /// likeness alone, so it needs to be clearer in a take than a designed one, does not measure
-    /// skew, and is placed less exactly.
+    /// The silence around it is trimmed, and what is longer than 0.5 s; it is brought to
+    /// [`PEAK`]. The origin is its attack: where its loudest event first reaches half of its peak.
+    /// Such a mark is found by its likeness alone, so it needs to be clearer in a take than a
+    /// designed one, does not measure skew, and is placed less exactly.
     pub fn from_recording(
         samples: &[f32],
         rate_hz: u32,
@@ -188,7 +188,7 @@ impl Mark {
         if samples.iter().any(|s| !s.is_finite()) {
             return Err(MarkError::NotFinite);
         }
-        let (samples, origin_sample) = loudest_event(samples, f64::from(rate_hz))?;
+        let (samples, origin_sample) = sounding_part(samples, f64::from(rate_hz))?;
         let rate = f64::from(file_rate_hz);
         let mut source = Source::Recording { samples, rate_hz: f64::from(rate_hz), origin_sample };
         let part = &source.parts(rate)[0];
@@ -260,8 +260,16 @@ fn sweep_part(sweep: Sweep, rate_hz: f64) -> Part {
     }
 }
 
-/// Cuts the loudest event out of a recording and finds its attack.
-fn loudest_event(samples: &[f32], rate_hz: f64) -> Result<(Vec<f32>, f64), MarkError> {
+/// Longest own mark: over a longer one a clock that is 300 ppm off turns what is at 3 kHz out of
+/// phase. And how much of it may lie before its attack.
+const LONGEST_S: f64 = 0.5;
+const LONGEST_RUN_UP_S: f64 = 0.2;
+
+/// Share of the peak at which a sound begins: −26 dB, above the noise of a home.
+const BEGINS: f32 = 0.05;
+
+/// Cuts the silence off a recording and finds the attack of its loudest event.
+fn sounding_part(samples: &[f32], rate_hz: f64) -> Result<(Vec<f32>, f64), MarkError> {
     let peak = samples.iter().fold(0.0f32, |p, s| p.max(s.abs()));
     if peak < 1e-4 {
         return Err(MarkError::Silent);
@@ -278,8 +286,10 @@ fn loudest_event(samples: &[f32], rate_hz: f64) -> Result<(Vec<f32>, f64), MarkE
         }
     }
     let lead = (0.005 * rate_hz) as usize;
-    let first = attack.saturating_sub(lead);
-    let longest = (first + (0.8 * rate_hz) as usize).min(samples.len());
+    let begins = samples.iter().position(|s| s.abs() >= BEGINS * peak).unwrap_or(0);
+    let begins = begins.max(attack.saturating_sub((LONGEST_RUN_UP_S * rate_hz) as usize));
+    let first = begins.saturating_sub(lead);
+    let longest = (first + (LONGEST_S * rate_hz) as usize).min(samples.len());
     // The end: where what is left holds less than a thousandth of the energy.
     let energy = |r: &[f32]| r.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>();
     let total = energy(&samples[first..longest]);
@@ -297,7 +307,7 @@ fn loudest_event(samples: &[f32], rate_hz: f64) -> Result<(Vec<f32>, f64), MarkE
     for i in 0..fade {
         let gain = (i as f32 + 0.5) / fade as f32;
         event[length - 1 - i] *= gain;
-        if attack > first && i < attack - first {
+        if i < begins - first {
             event[i] *= gain;
         }
     }

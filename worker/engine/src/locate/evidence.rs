@@ -6,7 +6,7 @@
 //! piece may count for much more than the median piece does.
 
 use crate::locate::decimate::dot;
-use crate::locate::template::{FRACTIONS, Template};
+use crate::locate::template::{FRACTIONS, Piece, Template};
 use rustfft::num_complex::Complex;
 
 /// Evidence for one part and where it is greatest.
@@ -50,12 +50,18 @@ fn at(template: &Template, whitened: &[f32], base: i64, fraction: usize) -> f64 
     }
     let values = &mut values[..count];
     let mut sizes: Vec<f32> = values.iter().map(|v| v.norm()).collect();
-    sizes.sort_by(f32::total_cmp);
-    let cap = CAP * sizes[count / 2];
+    let amplitude = |piece: &Piece| if template.is_uneven { piece.share.sqrt() } else { 1.0 };
+    let usual = if template.is_uneven {
+        usual_of_uneven(&sizes, &template.pieces)
+    } else {
+        sizes.sort_by(f32::total_cmp);
+        sizes[count / 2]
+    };
     let mut together = Complex::new(0.0, 0.0);
     let mut apart = 0.0;
     for (value, piece) in values.iter_mut().zip(&template.pieces) {
         let size = value.norm();
+        let cap = CAP * usual * amplitude(piece);
         if size > cap {
             *value *= cap / size;
         }
@@ -63,6 +69,20 @@ fn at(template: &Template, whitened: &[f32], base: i64, fraction: usize) -> f64 
         apart += value.norm_sqr();
     }
     f64::from(together.norm_sqr()).max(nats_of_sum(f64::from(apart), count))
+}
+
+/// Median of the pieces' sizes over the amplitudes that they should have, each weighed by its
+/// share of the energy.
+fn usual_of_uneven(sizes: &[f32], pieces: &[Piece]) -> f32 {
+    let of = |(size, piece): (&f32, &Piece)| (size / piece.share.sqrt().max(1e-6), piece.share);
+    let mut ratios: Vec<(f32, f32)> = sizes.iter().zip(pieces).map(of).collect();
+    ratios.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut below = 0.0;
+    let passes_half = |ratio: &&(f32, f32)| {
+        below += ratio.1;
+        below >= 0.5
+    };
+    ratios.iter().find(passes_half).or(ratios.last()).map_or(0.0, |ratio| ratio.0)
 }
 
 /// Minus the logarithm of the chance that `count` exponential variables of unit mean sum to more

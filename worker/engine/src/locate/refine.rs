@@ -5,9 +5,9 @@
 //! for its colour; on a clean mark it undoes the colour of loudspeaker, microphone and mark, so
 //! that the correlation is the channel's impulse response in the mark's band.
 
-use crate::locate::search::Candidate;
-use crate::locate::shape::{self, Pulse, Skew};
-use crate::mark::{Mark, Sweep};
+use crate::locate::search::{Candidate, MARGIN_S};
+use crate::locate::shape::{self, Lobes, Pulse, Skew};
+use crate::mark::{Kind, Mark, Sweep};
 use crate::math::spectrum::Band;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex;
@@ -26,6 +26,8 @@ pub(crate) struct Refiner {
     span_s: (f64, f64),
     window: Vec<f64>,
     parts: Vec<FinePart>,
+    /// Of a mark that is no sweep.
+    lobes: Option<Lobes>,
     forward: Arc<dyn RealToComplex<f64>>,
     /// Inverse transform that gives the band as a complex signal of a low rate.
     inverse: Arc<dyn Fft<f64>>,
@@ -62,6 +64,8 @@ const SMOOTH_HZ: f64 = 100.0;
 /// Where a spectrum lies more than 37 dB below its top there is no mark left to whiten, only what
 /// a filter's or a codec's stop band lets through, with delays of its own.
 const LEAST_POWER: f64 = 2e-4;
+/// By how much a room or a loudspeaker may move the lobes of a mark that rings.
+const LOBE_SLACK_S: f64 = 2e-4;
 /// Evidence in nats from which a part takes part.
 const PART_NATS: f64 = 6.0;
 /// Largest skew looked for, as a logarithm.
@@ -102,16 +106,44 @@ impl Refiner {
                 sweep: part.sweep,
             }
         });
-        Refiner {
+        let mut refiner = Refiner {
             span_s: mark.span_s(),
             parts: parts.collect(),
+            lobes: None,
             window: window.collect(),
             inverse: FftPlanner::new().plan_fft_inverse((count + count / 4).next_power_of_two()),
             rate_hz,
             size,
             first_bin,
             forward,
+        };
+        if mark.kind == Kind::Own {
+            refiner.lobes = refiner.own_lobes(mark);
         }
+        refiner
+    }
+
+    /// What the correlation of a clean mark looks like before its peak.
+    fn own_lobes(&self, mark: &Mark) -> Option<Lobes> {
+        let lead = (MARGIN_S * self.rate_hz) as usize;
+        let raw = [vec![0.0; lead], mark.samples.clone(), vec![0.0; lead]].concat();
+        let spectrum = self.spectrum(&raw)?;
+        let bins = self.filter(self.parts.first()?, &spectrum, &self.smooth_power(&spectrum));
+        let signal = self.signal(&bins);
+        let height = |i: i64| signal[i.rem_euclid(signal.len() as i64) as usize].norm();
+        let step_s = self.step_s();
+        let peak = ((lead as f64 + mark.origin_sample) / self.rate_hz / step_s).round() as i64;
+        let highest = (peak - 2..=peak + 2).map(height).fold(1e-300, f64::max);
+        // A channel moves the lobes a little.
+        let near = (LOBE_SLACK_S / step_s).ceil() as i64;
+        let before = (0..(shape::EARLIEST_S / step_s) as i64).map(|back| {
+            let about = peak - back - near..=(peak - back + near).min(peak - back / 2);
+            about.map(height).fold(0.0, f64::max) / highest
+        });
+        let before: Vec<f64> = before.collect();
+        let beside = (shape::LOBES_S / step_s) as usize + near as usize;
+        let highest = before.iter().skip(beside).copied().fold(0.0, f64::max);
+        Some(Lobes { before, highest, ends_s: mark.duration_s() })
     }
 
     fn bin_hz(&self) -> f64 {
@@ -275,7 +307,7 @@ impl Refiner {
             .map(|i| band.bins[i] * C::new(0.0, TAU * band.frequency_hz(i)))
             .collect();
         let slope = self.signal(&slope);
-        shape::measure(band, &signal, &slope, self.step_s(), rough_s)
+        shape::measure(band, &signal, &slope, self.step_s(), rough_s, self.lobes.as_ref())
     }
 
     /// Share of the sound in the mark's band that the mark explains, as a correlation.

@@ -4,7 +4,7 @@ use crate::locate::decimate::{Decimator, factor_for};
 use crate::locate::evidence::{self, nats_of_sum};
 use crate::locate::template::{Grid, Template};
 use crate::locate::whiten::Whitener;
-use crate::mark::Mark;
+use crate::mark::{Kind, Mark};
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
@@ -32,6 +32,8 @@ pub(crate) struct MarkPlan {
     templates: std::ops::Range<usize>,
     /// From when to when it sounds, in seconds after its origin.
     pub(crate) span_s: (f64, f64),
+    /// Sound kept before it; of one that rings, as much as its own correlation reaches back.
+    ahead_s: f64,
 }
 
 /// A place worth a closer look.
@@ -66,6 +68,8 @@ const WEIGH_POWER: f64 = 20.0;
 const KEEP_NATS: f64 = 16.0;
 /// Fewest candidates kept for each mark in each signal.
 const KEEP_AT_LEAST: usize = 8;
+/// Weighed piece by piece, a peak's evidence is hardly ever more than this many times its power.
+const OUTSHONE: f64 = 2.0;
 /// Peaks closer than this are one.
 const PEAK_WIDTH_S: f64 = 0.008;
 /// Candidates closer than this are one.
@@ -86,7 +90,12 @@ impl Plan {
         for (mark, parts) in marks.iter().zip(&parts) {
             let first = templates.len();
             templates.extend(parts.iter().map(|p| Template::new(p, &grid)));
-            plans.push(MarkPlan { templates: first..templates.len(), span_s: mark.span_s() });
+            let rings_s = if mark.kind == Kind::Own { mark.duration_s() } else { 0.0 };
+            plans.push(MarkPlan {
+                templates: first..templates.len(),
+                span_s: mark.span_s(),
+                ahead_s: MARGIN_S + rings_s,
+            });
         }
         Plan {
             rate_hz: f64::from(file_rate_hz),
@@ -263,7 +272,9 @@ impl Lane {
         let powers = &self.buffers.power[..(count.div_ceil(2)).min(self.plan.hop / 2)];
         let mean = powers.iter().sum::<f32>() / powers.len().max(1) as f32;
         let clipped: f32 = powers.iter().map(|p| p.min(6.0 * mean)).sum();
-        let level = (clipped / powers.len().max(1) as f32).max(1.0);
+        // A bell answers to itself for as long as it rings: that is no noise to be measured by.
+        let rings = self.plan.templates[template].is_uneven;
+        let level = if rings { 1.0 } else { (clipped / powers.len().max(1) as f32).max(1.0) };
         let width = PEAK_WIDTH_S * self.plan.grid.rate_hz;
         let peaks = &mut self.peaks[template];
         for (i, power) in powers.iter().enumerate() {
@@ -314,6 +325,9 @@ impl Lane {
                         .max_by(|a, b| worth(a).total_cmp(&worth(b)))
                 });
                 let partner = partner.copied();
+                if self.is_outshone(mark, &peak) {
+                    continue;
+                }
                 let power = f64::from(peak.power + partner.map_or(0.0, |p| p.power));
                 if nats_of_sum(power, 1 + usize::from(partner.is_some())) >= WEIGH_POWER {
                     self.weigh(mark, peak.start, partner.map_or(expected, |p| p.start));
@@ -323,6 +337,15 @@ impl Lane {
                 self.weigh_lone_tails(mark, apart, slack, limit);
             }
         }
+    }
+
+    /// Whether a place of an own mark cannot be among the best. Every note that is near in pitch
+    /// makes a peak, and weighing each would take longer than the rest of the search.
+    fn is_outshone(&self, mark: usize, peak: &Peak) -> bool {
+        let kept = &self.found[mark];
+        let least = kept.iter().map(|c| c.nats).fold(f64::INFINITY, f64::min);
+        let is_own = self.plan.marks[mark].templates.len() == 1;
+        is_own && kept.len() >= self.plan.keep && OUTSHONE * f64::from(peak.power) < least
     }
 
     /// Weighs second parts that stand out by themselves: the first may be cut off.
@@ -395,10 +418,10 @@ impl Lane {
                 _ => return,
             }
         }
-        let span_s = self.plan.marks[candidate.mark].span_s;
+        let MarkPlan { span_s, ahead_s, .. } = self.plan.marks[candidate.mark];
         let rate = self.plan.rate_hz;
         let frame = |s: f64| (s * rate).round() as i64;
-        let from = frame(candidate.at_s + span_s.0 - MARGIN_S);
+        let from = frame(candidate.at_s + span_s.0 - ahead_s);
         let to = frame(candidate.at_s + span_s.1 + MARGIN_S);
         let from = from.max(self.raw_first);
         let to = to.min(self.raw_first + self.raw.len() as i64);

@@ -24,11 +24,11 @@ pub(crate) struct Pulse {
 /// side lobes of the whitened pulse lie below −20 dB.
 const EARLIEST_SHARE: f64 = 0.35;
 /// How far before the strongest arrival an earlier one is looked for: ten metres of detour.
-const EARLIEST_S: f64 = 0.03;
+pub(crate) const EARLIEST_S: f64 = 0.03;
 /// Noise gives more than this many times its mean power once in 160 000 times.
 const NOISE_MULTIPLE: f64 = 12.0;
 /// How far the side lobes of the pulse matter.
-const LOBES_S: f64 = 0.001;
+pub(crate) const LOBES_S: f64 = 0.001;
 /// Where the noise is measured, before the peak.
 const NOISE_S: (f64, f64) = (0.14, 0.02);
 /// How far around the rough place the strongest arrival is looked for.
@@ -140,13 +140,35 @@ pub(crate) fn skew_peak(score: impl Fn(f64) -> f64, cross: &Band, limit: f64) ->
 /// Free samples of a window of [`CROSS`] under a raised cosine: 3/8 of them, in half the band.
 const FREE_SAMPLES: f64 = CROSS as f64 * 0.375 * 0.5;
 
-/// Finds the earliest strong peak of the signal near `rough_s`.
+/// What a mark's correlation with itself looks like where that is no single pulse: that of a bell
+/// swings for as long as the bell rings.
+#[derive(Clone, Debug)]
+pub(crate) struct Lobes {
+    /// Height over the peak's, at each step of the signal before it.
+    pub(crate) before: Vec<f64>,
+    /// The highest of them that is no part of the peak itself.
+    pub(crate) highest: f64,
+    /// How long before the peak nothing of the mark is left.
+    pub(crate) ends_s: f64,
+}
+
+/// Height above a mark's own lobe from which a peak is an arrival.
+const ABOVE_LOBE: f64 = 1.4;
+/// Lobes up to this height leave an earlier arrival to be seen.
+const MOST_LOBE: f64 = 0.2;
+/// The place by the envelope must be sure within this share of the carrier's period before the
+/// carrier is read: else one of its other crests may be the true one.
+const SURE_OF_CREST: f64 = 0.1;
+
+/// Finds the earliest strong peak of the signal near `rough_s`. `lobes` is for marks that are no
+/// sweeps.
 pub(crate) fn measure(
     band: &Band,
     signal: &[C],
     slope: &[C],
     step_s: f64,
     rough_s: f64,
+    lobes: Option<&Lobes>,
 ) -> Option<Pulse> {
     let length = signal.len() as i64;
     let power = |i: i64| signal[i.rem_euclid(length) as usize].norm_sqr();
@@ -154,13 +176,20 @@ pub(crate) fn measure(
     let strongest = (index(rough_s - SEARCH_S)..=index(rough_s + SEARCH_S))
         .max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
     let behind = |s: f64| strongest - index(s);
-    let mut quiet: Vec<f64> = (behind(NOISE_S.0)..behind(NOISE_S.1)).map(power).collect();
+    let ends_s = lobes.map_or(0.0, |lobes| lobes.ends_s);
+    let noise_span = behind(ends_s + NOISE_S.0)..behind(ends_s + NOISE_S.1);
+    let mut quiet: Vec<f64> = noise_span.clone().map(power).collect();
     let noise = median(&mut quiet) / LN_2;
     let strength = power(strongest).sqrt();
     let least = |i: i64| {
         // Close by, noise stands on a side lobe.
         let lobe = if strongest - i < index(LOBES_S) { 0.2 * strength } else { 0.0 };
-        (EARLIEST_SHARE * strength).max((NOISE_MULTIPLE * noise).sqrt() + lobe).powi(2)
+        let back = (strongest - i) as usize;
+        let own = lobes.and_then(|lobes| lobes.before.get(back)).copied().unwrap_or(0.0);
+        (EARLIEST_SHARE * strength)
+            .max((NOISE_MULTIPLE * noise).sqrt() + lobe)
+            .max(ABOVE_LOBE * own * strength)
+            .powi(2)
     };
     let top = |i: i64| power(i) >= power(i - 1) && power(i) > power(i + 1);
     // A shoulder of a later peak is no arrival of its own: the level must fall off after it.
@@ -170,7 +199,10 @@ pub(crate) fn measure(
     };
     let taken =
         (behind(EARLIEST_S)..strongest).find(|i| top(*i) && power(*i) >= least(*i) && stands(*i));
-    let taken = taken.unwrap_or(strongest);
+    // Where the mark answers to itself nearly as well a little earlier, an earlier arrival can't be
+    // told from that.
+    let rings = lobes.is_some_and(|lobes| lobes.highest > MOST_LOBE);
+    let taken = taken.filter(|_| !rings).unwrap_or(strongest);
     let at_s = climb(band, taken as f64 * step_s, step_s);
     let echo_s = (strongest - taken) as f64 * step_s;
     let [value, first, second] = band.jet_at(at_s);
@@ -178,7 +210,8 @@ pub(crate) fn measure(
     let snr = 2.0 * value.norm_sqr() / noise.max(1e-300);
     let carrier = (value.conj() * first).im / value.norm_sqr();
     let noise_of = |carrier: f64| {
-        let mut powers: Vec<f64> = (behind(NOISE_S.0)..behind(NOISE_S.1))
+        let mut powers: Vec<f64> = noise_span
+            .clone()
             .map(|i| {
                 let i = i.rem_euclid(length) as usize;
                 (slope[i] - C::new(0.0, carrier) * signal[i]).norm_sqr()
@@ -191,7 +224,8 @@ pub(crate) fn measure(
     // With the channel's phase at 0 or π the carrier itself can be read: √3 times as exact.
     let phase = (value.im / size).asin();
     let inverted = value.re < 0.0;
-    let sure = phase.abs() < (2.5 / snr.max(1.0).sqrt()).max(0.15);
+    let one_crest = lobes.is_none() || envelope_sd_s * carrier.abs() < SURE_OF_CREST * TAU;
+    let sure = phase.abs() < (2.5 / snr.max(1.0).sqrt()).max(0.15) && one_crest;
     let (at_s, noise_sd_s) = if sure {
         let at_s = crest(band, at_s, if inverted { -1.0 } else { 1.0 });
         let bend = band.jet_at(at_s)[2].re.abs();

@@ -1,5 +1,6 @@
 //! What a mark looks like at the rate of the search.
 
+use crate::locate::whiten::Whitener;
 use crate::mark::Part;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
@@ -18,6 +19,8 @@ pub(crate) struct Template {
     pub(crate) spectrum: Vec<Complex<f32>>,
     /// The part in pieces that are judged each by itself.
     pub(crate) pieces: Vec<Piece>,
+    /// The pieces are far from equally loud: a bell has nothing between its partials.
+    pub(crate) is_uneven: bool,
 }
 
 /// A piece of a part: an octave or so of it.
@@ -64,6 +67,9 @@ impl Grid {
 impl Template {
     /// The filters of `part`, rendered at the grid's rate.
     pub(crate) fn new(part: &Part, grid: &Grid) -> Self {
+        let whitened = part.sweep.is_none().then(|| as_the_search_hears(part, grid));
+        let is_uneven = whitened.is_some();
+        let part = whitened.as_ref().unwrap_or(part);
         let length = part.samples.len();
         let size = grid.size;
         let mut planner = FftPlanner::new();
@@ -75,7 +81,9 @@ impl Template {
         let (first, count) = grid.band;
         spectrum[..first].fill(Complex::default());
         spectrum[first + count..].fill(Complex::default());
-        half_whiten(&mut spectrum, size as f64 / grid.rate_hz);
+        if !is_uneven {
+            half_whiten(&mut spectrum, size as f64 / grid.rate_hz);
+        }
         let energy: f64 = spectrum.iter().map(Complex::norm_sqr).sum();
         // See `Search::correlate`: a sum of `size` times unit noise over these bins.
         let scale = 1.0 / (energy * size as f64).sqrt();
@@ -89,8 +97,28 @@ impl Template {
             anchor_s: part.anchor_s,
             spectrum: conjugate.collect(),
             pieces: pieces(part, &spectrum, grid),
+            is_uneven,
         }
     }
+}
+
+/// How far below its peak an own mark is lost in the noise of a room (common practice, no source).
+const ROOM_NOISE_DB: f32 = -50.0;
+
+/// A mark of one's own with each of its tiles as loud as the search's whitener makes it: the tail
+/// of a bell then counts like its stroke.
+fn as_the_search_hears(part: &Part, grid: &Grid) -> Part {
+    let peak = part.samples.iter().fold(0.0f64, |peak, s| peak.max(s.abs())) as f32;
+    let noise_power = (peak * 10f32.powf(ROOM_NOISE_DB / 20.0)).powi(2);
+    let mut whitener = Whitener::over_noise(grid.rate_hz, noise_power);
+    let mut sound: Vec<f32> = part.samples.iter().map(|s| *s as f32).collect();
+    sound.resize(sound.len() + whitener.lag(), 0.0);
+    let mut whitened = Vec::new();
+    whitener.push(&sound, &mut whitened);
+    // The output begins half a frame of silence ahead of the sound.
+    whitened.drain(..(whitener.lag() / 2).min(whitened.len()));
+    whitened.resize(part.samples.len(), 0.0);
+    Part { samples: whitened.iter().map(|s| f64::from(*s)).collect(), ..part.clone() }
 }
 
 /// Divides a spectrum by the square root of its own smoothed magnitude: half way between the

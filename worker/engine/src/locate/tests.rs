@@ -1,6 +1,8 @@
 use super::*;
 use crate::mark::PEAK;
 
+mod own;
+
 const RATE: u32 = 48_000;
 
 /// A disturbance of its own: white noise from a linear congruential generator.
@@ -206,30 +208,4 @@ fn samples_that_are_no_sound_do_no_harm() {
     for empty in [&[][..], &[0.5][..], &[0.1; 100][..]] {
         assert_eq!(both(RATE, &[empty], 64), Found::default());
     }
-}
-
-#[test]
-fn a_clap_of_the_organiser_is_found_and_another_clap_is_not() {
-    let clap = |seed: u64, length: usize| -> Vec<f32> {
-        let mut noise = Noise(seed);
-        let fall = |i: usize| (-(i as f64) / 400.0).exp();
-        (0..length).map(|i| (0.5 * fall(i) * noise.next()) as f32).collect()
-    };
-    let own =
-        Mark::from_recording(&[vec![0.0; 900], clap(5, 4_000)].concat(), 44_100, RATE).unwrap();
-    assert!(own.samples.iter().all(|s| s.abs() <= PEAK));
-    let mut samples = file(6.0, RATE, &[], 0.0, 0.003);
-    let place = |samples: &mut Vec<f32>, at: usize, sound: &[f32]| {
-        samples.iter_mut().skip(at).zip(sound).for_each(|(s, c)| *s += c);
-    };
-    for (i, seed) in [11, 12, 13, 14].into_iter().enumerate() {
-        place(&mut samples, 20_000 + 40_000 * i, &clap(seed, 4_000));
-    }
-    place(&mut samples, 200_000, &own.samples);
-    let mut locator = Locator::new(&own, Options::default());
-    locator.push(&[&samples]);
-    let found = locator.finish();
-    let [only] = sure(&found)[..] else { panic!("{found:?}") };
-    let expected = (200_000.0 + own.origin_sample) / f64::from(RATE);
-    assert!((only.at_s - expected).abs() < 1e-4, "{}", only.at_s - expected);
 }

@@ -27,6 +27,8 @@ pub(crate) struct Whitener {
     before: Vec<f32>,
     /// Mean level of some seconds.
     usual: Vec<f32>,
+    /// Power under which a tile is not lifted.
+    least: f32,
     frames: u32,
     tail: Vec<f32>,
     scratch_f: Vec<Complex<f32>>,
@@ -54,6 +56,7 @@ impl Whitener {
             smooth: vec![0.0; bins],
             before: vec![0.0; bins],
             usual: vec![0.0; bins],
+            least: 1e-20,
             frames: 0,
             tail: vec![0.0; size / 2],
             scratch_f: forward.make_scratch_vec(),
@@ -62,6 +65,15 @@ impl Whitener {
             forward,
             inverse,
         }
+    }
+
+    /// One for a sound without noise of its own: it whitens as if white noise of this power lay
+    /// under it.
+    pub(crate) fn over_noise(rate_hz: f64, noise_power: f32) -> Self {
+        let mut whitener = Self::new(rate_hz);
+        // The squares of the sine window sum to half its length.
+        whitener.least = (noise_power * whitener.size as f32 / 2.0).max(1e-20);
+        whitener
     }
 
     /// Samples of silence that flush the last input out; the output starts with half as many.
@@ -107,7 +119,7 @@ impl Whitener {
         for (i, bin) in self.spectrum.iter_mut().enumerate() {
             let here = self.smooth[i];
             self.usual[i] += pace * (here - self.usual[i]);
-            let level = 0.7 * here + 0.3 * self.before[i] + FLOOR * self.usual[i] + 1e-20;
+            let level = 0.7 * here + 0.3 * self.before[i] + FLOOR * self.usual[i] + self.least;
             *bin *= tile / level.sqrt();
         }
         std::mem::swap(&mut self.before, &mut self.smooth);
