@@ -154,6 +154,8 @@ pub(crate) struct Lobes {
 
 /// Height above a mark's own lobe from which a peak is an arrival.
 const ABOVE_LOBE: f64 = 1.4;
+/// A place that is no surer than this is none; a larger figure would tell no more.
+const LEAST_SURE_S: f64 = 1.0;
 /// Lobes up to this height leave an earlier arrival to be seen.
 const MOST_LOBE: f64 = 0.2;
 /// The place by the envelope must be sure within this share of the carrier's period before the
@@ -180,29 +182,7 @@ pub(crate) fn measure(
     let noise_span = behind(ends_s + NOISE_S.0)..behind(ends_s + NOISE_S.1);
     let mut quiet: Vec<f64> = noise_span.clone().map(power).collect();
     let noise = median(&mut quiet) / LN_2;
-    let strength = power(strongest).sqrt();
-    let least = |i: i64| {
-        // Close by, noise stands on a side lobe.
-        let lobe = if strongest - i < index(LOBES_S) { 0.2 * strength } else { 0.0 };
-        let back = (strongest - i) as usize;
-        let own = lobes.and_then(|lobes| lobes.before.get(back)).copied().unwrap_or(0.0);
-        (EARLIEST_SHARE * strength)
-            .max((NOISE_MULTIPLE * noise).sqrt() + lobe)
-            .max(ABOVE_LOBE * own * strength)
-            .powi(2)
-    };
-    let top = |i: i64| power(i) >= power(i - 1) && power(i) > power(i + 1);
-    // A shoulder of a later peak is no arrival of its own: the level must fall off after it.
-    let stands = |i: i64| {
-        let higher = (i + 1..=strongest).find(|j| power(*j) > power(i)).unwrap_or(strongest);
-        (i..higher).any(|j| power(j) < 0.6 * power(i))
-    };
-    let taken =
-        (behind(EARLIEST_S)..strongest).find(|i| top(*i) && power(*i) >= least(*i) && stands(*i));
-    // Where the mark answers to itself nearly as well a little earlier, an earlier arrival can't be
-    // told from that.
-    let rings = lobes.is_some_and(|lobes| lobes.highest > MOST_LOBE);
-    let taken = taken.filter(|_| !rings).unwrap_or(strongest);
+    let taken = earliest(&power, index, strongest, noise, lobes);
     let at_s = climb(band, taken as f64 * step_s, step_s);
     let echo_s = (strongest - taken) as f64 * step_s;
     let [value, first, second] = band.jet_at(at_s);
@@ -220,7 +200,7 @@ pub(crate) fn measure(
         0.5 * median(&mut powers) / LN_2
     };
     let bend = -((value.conj() * second).re + first.norm_sqr()) / size;
-    let envelope_sd_s = noise_of(carrier).sqrt() / bend.max(1e-300);
+    let envelope_sd_s = (noise_of(carrier).sqrt() / bend.max(1e-300)).min(LEAST_SURE_S);
     // With the channel's phase at 0 or π the carrier itself can be read: √3 times as exact.
     let phase = (value.im / size).asin();
     let inverted = value.re < 0.0;
@@ -235,6 +215,42 @@ pub(crate) fn measure(
     };
     let floor_s = (SMEAR_SHARE * smear_s(signal, step_s, at_s)).min(MOST_SMEAR_S);
     Some(Pulse { at_s, sd_s: noise_sd_s.hypot(floor_s), snr, inverted, echo_s })
+}
+
+/// The earliest arrival before the strongest one that is neither noise nor one of the mark's own
+/// lobes, or the strongest. `index` gives the steps of a time.
+fn earliest(
+    power: &impl Fn(i64) -> f64,
+    index: impl Fn(f64) -> i64,
+    strongest: i64,
+    noise: f64,
+    lobes: Option<&Lobes>,
+) -> i64 {
+    // Where the mark answers to itself nearly as well a little earlier, an earlier arrival can't be
+    // told from that.
+    if lobes.is_some_and(|lobes| lobes.highest > MOST_LOBE) {
+        return strongest;
+    }
+    let strength = power(strongest).sqrt();
+    let least = |i: i64| {
+        // Close by, noise stands on a side lobe.
+        let lobe = if strongest - i < index(LOBES_S) { 0.2 * strength } else { 0.0 };
+        let back = (strongest - i) as usize;
+        let own = lobes.and_then(|lobes| lobes.before.get(back)).copied().unwrap_or(0.0);
+        (EARLIEST_SHARE * strength)
+            .max((NOISE_MULTIPLE * noise).sqrt() + lobe)
+            .max(ABOVE_LOBE * own * strength)
+            .powi(2)
+    };
+    let top = |i: i64| power(i) >= power(i - 1) && power(i) > power(i + 1);
+    // A shoulder of a later peak is no arrival of its own: the level must fall off after it.
+    let stands = |i: i64| {
+        let higher = (i + 1..=strongest).find(|j| power(*j) > power(i)).unwrap_or(strongest);
+        (i..higher).any(|j| power(j) < 0.6 * power(i))
+    };
+    let taken = (strongest - index(EARLIEST_S)..strongest)
+        .find(|i| top(*i) && power(*i) >= least(*i) && stands(*i));
+    taken.unwrap_or(strongest)
 }
 
 /// The top of the envelope next to `from_s`.
