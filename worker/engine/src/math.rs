@@ -1,6 +1,7 @@
 //! Small numerical helpers that several rooms share.
 
 pub(crate) mod log;
+pub(crate) mod processor;
 pub(crate) mod robust;
 pub(crate) mod sinc;
 pub(crate) mod spectrum;

@@ -2,6 +2,8 @@
 
 use super::oversample::CHUNK;
 use super::screen::Screen;
+#[cfg(target_arch = "x86_64")]
+use crate::math::processor;
 use std::f64::consts::PI;
 use std::ops::Range;
 use std::sync::LazyLock;
@@ -140,7 +142,7 @@ pub(super) fn highest_in_reach<C: AsRef<[f32]>>(channels: &[C], from: usize, cou
 /// The highest absolute value.
 pub(super) fn highest_of(samples: &[f32]) -> f32 {
     #[cfg(target_arch = "x86_64")]
-    if is_wide() {
+    if processor::has_fused_vectors() {
         // SAFETY: the processor has AVX2 and FMA.
         #[allow(unsafe_code)]
         return unsafe { highest_of_avx2(samples) };
@@ -169,13 +171,6 @@ fn highest_of_body(samples: &[f32]) -> f32 {
 
 /// Frames whose sums are kept in registers at a time.
 pub(super) const GROUP: usize = 16;
-
-/// Whether the processor has wide vectors with a fused multiply-add. Those of any other machine
-/// give the same, product by product, since every sum here adds its products unrounded.
-#[cfg(target_arch = "x86_64")]
-pub(super) fn is_wide() -> bool {
-    std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma")
-}
 
 #[inline(always)]
 fn raise_body(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
@@ -210,7 +205,7 @@ fn raise_avx2(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
 /// result, since every lane adds its own sample's products in the same order.
 fn raise(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
     #[cfg(target_arch = "x86_64")]
-    if is_wide() {
+    if processor::has_fused_vectors() {
         // SAFETY: the processor has AVX2 and FMA.
         #[allow(unsafe_code)]
         return unsafe { raise_avx2(reach, phases, peaks) };
@@ -221,7 +216,7 @@ fn raise(reach: &[f32], phases: &[Taps; 3], peaks: &mut [f32]) {
 /// The highest of some readings at one place, told without a sign.
 pub(super) fn highest_reading(all: &[Taps], reach: &[f32]) -> f32 {
     #[cfg(target_arch = "x86_64")]
-    if is_wide() {
+    if processor::has_fused_vectors() {
         // SAFETY: the processor has AVX2 and FMA.
         #[allow(unsafe_code)]
         return unsafe { highest_reading_avx2(all, reach) };

@@ -6,6 +6,8 @@
 
 use super::lines::{GROUP, HALF_TAPS, Taps};
 use super::oversample::CHUNK;
+#[cfg(target_arch = "x86_64")]
+use crate::math::processor;
 
 /// Taps to either side that are worked out.
 const NEAR: usize = 4;
@@ -40,7 +42,7 @@ impl Screen {
     /// before them, stay under. `reach` is what all those readings read.
     pub(super) fn raise(&self, reach: &[f32], bounds: &mut [f32]) {
         #[cfg(target_arch = "x86_64")]
-        if super::lines::is_wide() {
+        if processor::has_fused_vectors() {
             // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             return unsafe { self.raise_avx2(reach, bounds) };

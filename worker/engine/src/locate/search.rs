@@ -270,11 +270,9 @@ impl Lane {
     /// Remembers the peaks of the correlation just made.
     fn collect_peaks(&mut self, template: usize, count: usize) {
         let powers = &self.buffers.power[..(count.div_ceil(2)).min(self.plan.hop / 2)];
-        let mean = powers.iter().sum::<f32>() / powers.len().max(1) as f32;
-        let clipped: f32 = powers.iter().map(|p| p.min(6.0 * mean)).sum();
         // A bell answers to itself for as long as it rings: that is no noise to be measured by.
         let rings = self.plan.templates[template].is_uneven;
-        let level = if rings { 1.0 } else { (clipped / powers.len().max(1) as f32).max(1.0) };
+        let level = if rings { 1.0 } else { usual_power(powers) };
         let width = PEAK_WIDTH_S * self.plan.grid.rate_hz;
         let peaks = &mut self.peaks[template];
         for (i, power) in powers.iter().enumerate() {
@@ -309,6 +307,9 @@ impl Lane {
             let (heads, tails) = (of.templates.start, of.templates.start + 1);
             while let Some(peak) = self.peaks[heads].front().copied().filter(|p| p.start < ready) {
                 self.peaks[heads].pop_front();
+                if head.is_uneven && self.is_outshone(mark, &peak) {
+                    continue;
+                }
                 let expected = peak.start + apart;
                 let partner = tail.and_then(|_| {
                     let near = |p: &&Peak| (p.start - expected).abs() <= slack;
@@ -325,9 +326,6 @@ impl Lane {
                         .max_by(|a, b| worth(a).total_cmp(&worth(b)))
                 });
                 let partner = partner.copied();
-                if self.is_outshone(mark, &peak) {
-                    continue;
-                }
                 let power = f64::from(peak.power + partner.map_or(0.0, |p| p.power));
                 if nats_of_sum(power, 1 + usize::from(partner.is_some())) >= WEIGH_POWER {
                     self.weigh(mark, peak.start, partner.map_or(expected, |p| p.start));
@@ -339,13 +337,12 @@ impl Lane {
         }
     }
 
-    /// Whether a place of an own mark cannot be among the best. Every note that is near in pitch
+    /// Whether a place of a mark that rings cannot be among the best. Every note that is near in pitch
     /// makes a peak, and weighing each would take longer than the rest of the search.
     fn is_outshone(&self, mark: usize, peak: &Peak) -> bool {
         let kept = &self.found[mark];
         let least = kept.iter().map(|c| c.nats).fold(f64::INFINITY, f64::min);
-        let is_own = self.plan.marks[mark].templates.len() == 1;
-        is_own && kept.len() >= self.plan.keep && OUTSHONE * f64::from(peak.power) < least
+        kept.len() >= self.plan.keep && OUTSHONE * f64::from(peak.power) < least
     }
 
     /// Weighs second parts that stand out by themselves: the first may be cut off.
@@ -433,4 +430,12 @@ impl Lane {
         candidate.first_frame = from;
         kept.push(candidate);
     }
+}
+
+/// Mean power of a correlation without its peaks, at least that of white noise.
+fn usual_power(powers: &[f32]) -> f32 {
+    let count = powers.len().max(1) as f32;
+    let mean = powers.iter().sum::<f32>() / count;
+    let clipped: f32 = powers.iter().map(|p| p.min(6.0 * mean)).sum();
+    (clipped / count).max(1.0)
 }

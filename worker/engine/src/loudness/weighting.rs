@@ -1,5 +1,7 @@
 //! K-weighting (ITU-R BS.1770-4, annex 1), several channels beside each other.
 
+#[cfg(target_arch = "x86_64")]
+use crate::math::processor;
 use std::f64::consts::PI;
 
 /// Channels filtered beside each other.
@@ -41,7 +43,7 @@ impl Weighting {
         let mut squares = [0.0; LANES];
         let mut done = 0;
         #[cfg(target_arch = "x86_64")]
-        if std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma") {
+        if processor::has_fused_vectors() {
             // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             unsafe {

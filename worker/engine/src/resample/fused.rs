@@ -5,18 +5,9 @@
 
 #![allow(unsafe_code)]
 
-/// Whether this processor can run [`read`].
-pub(super) fn is_possible() -> bool {
-    #[cfg(target_arch = "x86_64")]
-    return std::arch::is_x86_feature_detected!("avx2")
-        && std::arch::is_x86_feature_detected!("fma");
-    #[cfg(not(target_arch = "x86_64"))]
-    false
-}
-
 /// `lower · window + between · (upper − lower) · window`, of as many frames as the rows have.
 ///
-/// The slices must be of equal length, a multiple of 16, and [`is_possible`] must have said so:
+/// The slices must be of equal length, a multiple of 16, and `has_fused_vectors` must have said so:
 /// a caller that breaks this gets zero.
 #[inline]
 pub(super) fn read(window: &[f32], lower: &[f32], upper: &[f32], between: f32) -> f32 {
@@ -25,7 +16,7 @@ pub(super) fn read(window: &[f32], lower: &[f32], upper: &[f32], between: f32) -
         return 0.0;
     }
     #[cfg(target_arch = "x86_64")]
-    // SAFETY: the lengths were checked above, and the only caller asked `is_possible` first.
+    // SAFETY: the lengths were checked above, and the only caller asked `has_fused_vectors` first.
     unsafe {
         avx2(window, lower, upper, between)
     }

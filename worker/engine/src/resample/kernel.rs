@@ -6,6 +6,7 @@ use rubato::WindowFunction;
 use rubato::sinc_interpolator::{AnyInterpolator, SincInterpolator, make_interpolator};
 
 use super::fused;
+use crate::math::processor::has_fused_vectors;
 
 /// Length of the kernel in frames of the slower of file and grid. With `SHAPE` and `CUTOFF` it
 /// is flat within 0.02 dB to 20 kHz of a 44.1 kHz file and down by 120 dB at its Nyquist
@@ -63,7 +64,7 @@ impl Kernel {
         let product = make_interpolator(taps, 1.0, Some(0.5), 1, WindowFunction::Blackman);
         debug_assert_eq!(product.nbr_points(), taps);
         let (rows, first_row) = rows(taps, phases, CUTOFF / speed);
-        Self { taps, phases, rows, first_row, product, fused: fused::is_possible() }
+        Self { taps, phases, rows, first_row, product, fused: has_fused_vectors() }
     }
 
     /// Frames the kernel needs before the frame it is read at.
