@@ -175,7 +175,7 @@ fn write_with(
     write("piece.mid", &midi::export(piece))?;
     write("chart.svg", chart::svg(piece).as_bytes())?;
     write("chart.html", chart::page(piece).as_bytes())?;
-    let instructions = words::instructions(piece);
+    let instructions = words::instructions(piece, opening.kind);
     write("instructions.txt", instructions.as_text().as_bytes())?;
     write("instructions.html", instructions.as_html(piece).as_bytes())?;
     let json = serde_json::to_vec_pretty(&marks).map_err(io::Error::from);

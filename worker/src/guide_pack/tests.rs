@@ -125,6 +125,12 @@ fn a_piece_without_a_closing_mark_and_with_a_clap_of_its_own() {
     assert_eq!(guide[first..first + mark.len()], mark);
     let peak = mark.iter().map(|s| s.abs()).max().unwrap();
     assert!(f64::from(peak) <= 8_388_608.0 * 0.3549, "an own mark is no louder than the others");
+    for name in ["instructions.txt", "instructions.html"] {
+        let text = std::fs::read_to_string(folder.path().join(name)).unwrap();
+        let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(!text.contains("sweep"), "{name} tells of the designed mark");
+        assert!(text.contains("the sound that mark-opening.wav holds"), "{name}");
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The instructions, in plain words, made from the piece's own settings.
 
 use super::chart::escape;
+use ripieno_engine::mark::Kind;
 use ripieno_score::Piece;
 use std::fmt::Write;
 
@@ -17,15 +18,15 @@ struct Part {
     listed: bool,
 }
 
-/// The instructions for contributors to `piece`.
-pub(super) fn instructions(piece: &Piece) -> Instructions {
+/// The instructions for contributors to `piece`, whose opening mark is of the kind `mark`.
+pub(super) fn instructions(piece: &Piece, mark: Kind) -> Instructions {
     let told = |heading, lines| Part { heading, lines, listed: false };
     let mut parts = vec![
         told("What this is", what_this_is(piece)),
-        Part { heading: "In short", lines: in_short(piece), listed: true },
+        Part { heading: "In short", lines: in_short(piece, mark), listed: true },
         told("Mind your ears", hearing()),
         told("Set up", set_up(piece)),
-        told("Record", record(piece)),
+        told("Record", record(piece, mark)),
         told("Check the tempo", tempo(piece)),
         told("How tight is too tight", tightness()),
         told("Before you send", before_sending(piece)),
@@ -53,10 +54,10 @@ fn what_this_is(piece: &Piece) -> Vec<String> {
 }
 
 /// The whole of it for people who read no further.
-fn in_short(piece: &Piece) -> Vec<String> {
+fn in_short(piece: &Piece, mark: Kind) -> Vec<String> {
     let mut lines = vec![
         "Play along with guide.wav in headphones, not too loud, and record only yourself.".into(),
-        "Keep the opening mark, the sweeping tone at the start, in your recording.".into(),
+        format!("Keep the opening mark, {} at the start, in your recording.", heard_as(mark).0),
         "Add no effects, and never reach full level.".into(),
         "Play with the crowd, not with a machine: a little early or late is right.".into(),
     ];
@@ -100,11 +101,21 @@ fn set_up(piece: &Piece) -> Vec<String> {
     ]
 }
 
-fn record(piece: &Piece) -> Vec<String> {
+/// What a mark sounds like, in short and at length. Of the organiser's own sound only its place
+/// and its file are known.
+fn heard_as(mark: Kind) -> (&'static str, &'static str) {
+    match mark {
+        Kind::Own => ("the sound", "the sound that mark-opening.wav holds"),
+        _ => ("the sweeping tone", "a tone that sweeps up and down"),
+    }
+}
+
+fn record(piece: &Piece, mark: Kind) -> Vec<String> {
     let mut lines = vec![
         format!(
-            "The guide begins with the opening mark, a tone that sweeps up and down, on the first \
-             beat of bar {}. A count-in follows; the music begins at bar 1.",
+            "The guide begins with the opening mark, {}, on the first beat of bar {}. A count-in \
+             follows; the music begins at bar 1.",
+            heard_as(mark).1,
             piece.marks.opening.bar
         ),
         "Keep the opening mark in your recording. It tells us to the thousandth of a second where \
