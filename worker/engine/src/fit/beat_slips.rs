@@ -12,23 +12,43 @@ const SLIP_COST: f64 = 11.0;
 /// So many strokes at least lie to either side.
 const FEWEST: usize = 12;
 
-/// Where the strokes' pitches stop fitting the chart as laid and begin to fit it some beats away: the most probable path through the shifts, if it has one step.
+/// Where the strokes' pitches stop fitting the chart as laid and begin to fit it some beats away.
 pub(super) fn clearest(notes: &Notes, shifts: &Shifts) -> Option<Jump> {
-    let count = notes.count();
+    let rows: Vec<[f64; SHIFTS]> =
+        (0..notes.count()).map(|stroke| shifts.of_stroke(stroke)).collect();
+    let step = only_step(&rows)?;
+    Some(Jump {
+        between_s: (notes.at_s(step.at - 1), notes.at_s(step.at)),
+        by_s: shifts.seconds(step.to as i32 - step.from as i32),
+    })
+}
+
+/// A change from one shift to another, before the stroke `at`.
+#[derive(Debug, PartialEq, Eq)]
+struct Step {
+    at: usize,
+    from: usize,
+    to: usize,
+}
+
+/// The step of the most probable path through the shifts, if it has one, away from the line or
+/// back to it; a path of more steps is a player who goes his own way.
+fn only_step(rows: &[[f64; SHIFTS]]) -> Option<Step> {
+    let count = rows.len();
     if count < 2 * FEWEST {
         return None;
     }
-    let rows: Vec<[f64; SHIFTS]> = (0..count).map(|stroke| shifts.of_stroke(stroke)).collect();
-    let path = best_path(&rows);
-    let steps: Vec<usize> = (1..count).filter(|&k| path[k] != path[k - 1]).collect();
-    let &at = steps.first()?;
-    // One clear step from the line; anything else is a player who goes his own way.
-    let clear = steps.len() == 1 && at >= FEWEST && count - at >= FEWEST;
-    let from_line = path[0] == UNMOVED || path[count - 1] == UNMOVED;
-    (clear && from_line).then(|| Jump {
-        between_s: (notes.at_s(at - 1), notes.at_s(at)),
-        by_s: shifts.seconds(path[at] as i32 - path[at - 1] as i32),
-    })
+    let path = best_path(rows);
+    let mut steps = (1..count).filter(|&k| path[k] != path[k - 1]);
+    let at = steps.next()?;
+    let clear = steps.next().is_none() && at >= FEWEST && count - at >= FEWEST;
+    let (from, to) = (path[at - 1], path[at]);
+    // Drums and bells may clash with the chart wherever they are laid; where they clash least
+    // says nothing of their place.
+    let fits =
+        |rows: &[[f64; SHIFTS]], shift: usize| rows.iter().map(|row| row[shift]).sum::<f64>() > 0.0;
+    let fits = fits(&rows[..at], from) && fits(&rows[at..], to);
+    (clear && fits && (from == UNMOVED || to == UNMOVED)).then_some(Step { at, from, to })
 }
 
 /// The most probable shift of each stroke (Viterbi), changes being dear.
@@ -80,5 +100,21 @@ mod tests {
             assert!((jump.by_s - 0.5 * beats as f64).abs() < 0.3, "{jump:?} for {beats} beats");
             assert!((jump.between_s.1 - 16.0).abs() < 1.6, "{jump:?}");
         }
+    }
+
+    #[test]
+    fn what_clashes_with_the_chart_everywhere_says_nothing() {
+        let away = UNMOVED + 4;
+        let rows = |fitting: f64| -> Vec<[f64; SHIFTS]> {
+            let row = |shift: usize| {
+                let mut row = [fitting - 0.4; SHIFTS];
+                row[shift] = fitting;
+                row
+            };
+            (0..160).map(|stroke| row(if stroke < 90 { UNMOVED } else { away })).collect()
+        };
+        let step = Step { at: 90, from: UNMOVED, to: away };
+        assert_eq!(only_step(&rows(0.1)), Some(step));
+        assert_eq!(only_step(&rows(-0.1)), None);
     }
 }
