@@ -238,6 +238,37 @@ impl Arrangement {
         self.cells.iter().find(|cell| same(&cell.section, section) && same(&cell.group, group))
     }
 
+    /// Whether a group is let in anywhere in a section: not muted, not shut out by an `only`, and
+    /// not silent by its cell all along.
+    pub fn plays(&self, section: &str, group: &str) -> bool {
+        let Some(known) = self.group_named(group).map(|at| &self.groups[at]) else { return false };
+        let only = self.sections.iter().find(|limit| same(&limit.section, section));
+        let let_in = only.is_none_or(|limit| limit.only.iter().any(|name| same(name, group)));
+        let shut = self.cell(section, group).is_some_and(|cell| {
+            let silent = |point: &CellPoint| point.db == f64::NEG_INFINITY;
+            cell.mute || (!cell.curve.is_empty() && cell.curve.iter().all(silent))
+        });
+        !known.mute && let_in && !shut
+    }
+
+    /// What a group does in a section, in a few words: `silent`, `0 dB`, `from 17`, its curve.
+    pub fn in_words(&self, section: &str, group: &str) -> String {
+        if !self.plays(section, group) {
+            return "silent".into();
+        }
+        let Some(cell) = self.cell(section, group) else { return difference::db(0.0) };
+        let mut words = Vec::new();
+        words.extend(cell.enter.as_ref().map(|at| format!("from {at}")));
+        words.extend(cell.exit.as_ref().map(|at| format!("until {at}")));
+        if !cell.curve.is_empty() {
+            words.push(difference::curve_in_words(&cell.curve));
+        }
+        if cell.gain_db != 0.0 || words.is_empty() {
+            words.push(difference::db(cell.gain_db));
+        }
+        words.join("; ")
+    }
+
     /// The exceptions.
     pub fn stems(&self) -> &[StemException] {
         &self.stems

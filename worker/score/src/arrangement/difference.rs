@@ -1,6 +1,6 @@
 //! What changed between two versions of an arrangement, in words.
 
-use super::{Arrangement, Cell, Group, StemException, same};
+use super::{Arrangement, Cell, CellPoint, Group, Shape, StemException, same};
 
 /// A sentence for each change from `old` to `new`; empty when nothing audible changed.
 pub fn difference(old: &Arrangement, new: &Arrangement) -> Vec<String> {
@@ -133,15 +133,26 @@ fn cell_change(old: &Cell, new: &Cell, said: &mut Vec<String>) {
     if old.curve != new.curve {
         said.push(match new.curve.as_slice() {
             [] => format!("{place} has no curve any more."),
-            points => {
-                let words: Vec<String> = points
-                    .iter()
-                    .map(|point| format!("{} at {}", db(point.db), point.at))
-                    .collect();
-                format!("{place} follows a new curve: {}.", words.join(", "))
-            }
+            points => format!("{place} follows a new curve: {}.", curve_in_words(points)),
         });
     }
+}
+
+/// Points and the shapes between them: `-9 dB at 13, by line to 0 dB at 21`.
+pub(super) fn curve_in_words(points: &[CellPoint]) -> String {
+    let mut words = String::new();
+    for (number, point) in points.iter().enumerate() {
+        if let Some(before) = number.checked_sub(1).and_then(|before| points.get(before)) {
+            words.push_str(match before.shape {
+                Shape::Hold => ", held until ",
+                Shape::Line => ", by line to ",
+                Shape::EqualPower => ", by equal-power to ",
+                Shape::SCurve => ", by s-curve to ",
+            });
+        }
+        words.push_str(&format!("{} at {}", db(point.db), point.at));
+    }
+    words
 }
 
 fn stems(old: &Arrangement, new: &Arrangement, said: &mut Vec<String>) {
@@ -181,7 +192,7 @@ fn stem_change(old: &StemException, new: &StemException, said: &mut Vec<String>)
     }
 }
 
-fn db(level: f64) -> String {
+pub(super) fn db(level: f64) -> String {
     if level == f64::NEG_INFINITY {
         "silence".into()
     } else {

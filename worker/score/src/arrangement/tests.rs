@@ -189,3 +189,38 @@ fn a_recorded_room_is_named_by_its_file_and_brings_its_own_times() {
         assert!(with(&format!("impulse = \"{name}\"")).is_err(), "{name}");
     }
 }
+
+#[test]
+fn a_change_of_a_curve_names_its_shapes() {
+    let piece = crate::nine_harbours().0;
+    let with = |shape: &str| {
+        let text = format!(
+            "[[groups]]\nname = \"All\"\nrest = true\n[[cells]]\nsection = \"Flood\"\n\
+             group = \"All\"\ncurve = [{{ at = \"13\", db = -9, shape = \"{shape}\" }}, \
+             {{ at = \"21\", db = 0 }}]\n"
+        );
+        Arrangement::from_toml(&text, "a", &piece).unwrap()
+    };
+    assert_eq!(
+        difference(&with("line"), &with("s-curve")),
+        ["All in Flood follows a new curve: -9 dB at 13, by s-curve to 0 dB at 21."]
+    );
+    assert_eq!(with("hold").in_words("Flood", "All"), "-9 dB at 13, held until 0 dB at 21");
+}
+
+#[test]
+fn what_a_group_does_in_a_section_is_said_in_a_few_words() {
+    let (piece, map) = crate::nine_harbours();
+    let words = |section, group| map.in_words(section, group);
+    assert_eq!(words("Slack water", "Whistles"), "from 5");
+    assert_eq!(words("Slack water", "Voices"), "from 9; -4 dB");
+    assert_eq!(words("Slack water", "Strings"), "silent", "not among those let in");
+    assert_eq!(words("Flood", "bells"), "silent", "its cell is muted");
+    assert_eq!(words("Undertow", "Hands and drums"), "until 33.3");
+    assert_eq!(words("Undertow", "Low"), "+2 dB");
+    assert_eq!(words("Ebb", "Low"), "0 dB");
+    assert!(!map.plays("Flood", "Nobody"));
+    let quiet = "[[groups]]\nname = \"All\"\nrest = true\nmute = true\n";
+    let quiet = Arrangement::from_toml(quiet, "a", &piece).unwrap();
+    assert!(!quiet.plays("Flood", "All"));
+}
