@@ -101,13 +101,7 @@ pub(crate) async fn gather(
             Err(error) if error.is_not_found() => continue,
             Err(error) => return Err(error.into()),
         };
-        match take.state {
-            TakeState::Placed => note.placed.push(line(&take.summary)),
-            TakeState::Asks => note.asking.push(line(&take.summary)),
-            TakeState::Unusable => note.unusable.push(line(&take.summary)),
-            TakeState::Withdrawn => note.withdrawn += 1,
-            _ => {}
-        }
+        note.tell_of(&take.summary);
     }
     Ok(note)
 }
@@ -138,6 +132,19 @@ fn groups(now: &[GroupReport], before: &[GroupReport]) -> Vec<GroupLine> {
 }
 
 impl MorningNote {
+    /// Puts a take where it belongs in the note. What a later take stands in for is heard no
+    /// more, whatever its own state.
+    fn tell_of(&mut self, take: &TakeSummary) {
+        match take.state {
+            TakeState::Withdrawn => self.withdrawn += 1,
+            _ if take.replaced_by.is_some() => {}
+            TakeState::Placed => self.placed.push(line(take)),
+            TakeState::Asks => self.asking.push(line(take)),
+            TakeState::Unusable => self.unusable.push(line(take)),
+            _ => {}
+        }
+    }
+
     /// The note as a text to read over a coffee.
     #[must_use]
     pub fn text(&self) -> String {
@@ -203,32 +210,47 @@ fn moved(change: f64) -> String {
 mod tests {
     use super::*;
 
+    fn summary(credit: bool, minor: bool) -> TakeSummary {
+        let form = serde_json::json!({
+            "name": "Ida Marr", "credit": "Ida", "instrument": "Ida's harp",
+            "family": "plucked", "register": "", "place": "Northmole", "institution": "",
+            "players": 1, "tags": [], "email": "ida@harbour.example",
+            "consents": {"recording": true, "credit": credit, "minor": minor,
+                         "guardian": null, "version": "1"},
+        });
+        TakeSummary {
+            id: "t1".into(),
+            piece_id: "p".into(),
+            state: TakeState::Placed,
+            form: ripieno_store::Json(form),
+            file_name: "ida_marr.wav".into(),
+            bytes: 1,
+            content_hash: None,
+            findings: ripieno_store::Json(serde_json::json!([])),
+            corrections: ripieno_store::Json(serde_json::json!({})),
+            replaces: None,
+            replaced_by: None,
+            created_at: 0,
+            updated_at: 0,
+        }
+    }
+
+    #[test]
+    fn a_take_that_was_exchanged_is_told_of_once() {
+        let mut note = MorningNote::default();
+        let old = TakeSummary { replaced_by: Some("t2".into()), ..summary(true, false) };
+        let new = TakeSummary { id: "t2".into(), ..summary(true, false) };
+        let gone = TakeSummary { state: TakeState::Withdrawn, ..old.clone() };
+        for take in [&old, &new, &gone] {
+            note.tell_of(take);
+        }
+        let told: Vec<&str> = note.placed.iter().map(|take| take.take_id.as_str()).collect();
+        assert_eq!((told, note.withdrawn), (vec!["t2"], 1));
+    }
+
     #[test]
     fn who_did_not_agree_to_be_named_is_not_told_by_any_word_of_theirs() {
-        let take = |credit: bool, minor: bool| {
-            let form = serde_json::json!({
-                "name": "Ida Marr", "credit": "Ida", "instrument": "Ida's harp",
-                "family": "plucked", "register": "", "place": "Northmole", "institution": "",
-                "players": 1, "tags": [], "email": "ida@harbour.example",
-                "consents": {"recording": true, "credit": credit, "minor": minor,
-                             "guardian": null, "version": "1"},
-            });
-            line(&TakeSummary {
-                id: "t1".into(),
-                piece_id: "p".into(),
-                state: TakeState::Placed,
-                form: ripieno_store::Json(form),
-                file_name: "ida_marr.wav".into(),
-                bytes: 1,
-                content_hash: None,
-                findings: ripieno_store::Json(serde_json::json!([])),
-                corrections: ripieno_store::Json(serde_json::json!({})),
-                replaces: None,
-                replaced_by: None,
-                created_at: 0,
-                updated_at: 0,
-            })
-        };
+        let take = |credit: bool, minor: bool| line(&summary(credit, minor));
         assert_eq!(take(true, false).instrument, "Ida's harp");
         for (credit, minor) in [(false, false), (true, true)] {
             let mut text = String::new();

@@ -120,6 +120,8 @@ pub struct StateCount {
     pub state: TakeState,
     /// How many.
     pub takes: i64,
+    /// How many of them a later take has replaced: they are heard no more.
+    pub replaced: i64,
     /// The sum of their recordings' bytes.
     pub bytes: i64,
 }
@@ -260,7 +262,8 @@ impl Store {
         all!(
             StateCount,
             link,
-            "select state, count(*) as takes, cast(sum(bytes) as bigint) as bytes from takes
+            "select state, count(*) as takes, count(replaced_by) as replaced,
+                    cast(sum(bytes) as bigint) as bytes from takes
              where piece_id = $1 group by state order by state",
             piece_id,
         )
