@@ -132,7 +132,10 @@ async fn versions_of_an_arrangement_are_compared_in_words_and_restored() {
     let slug = service.make_nine_harbours().await;
     let path = format!("/api/v1/pieces/{slug}/arrangement");
     for gain_db in [-3, -7] {
-        let body = format!("[[groups]]\nname = \"All\"\nrest = true\ngain_db = {gain_db}\n");
+        let body = format!(
+            "note = \"All at {gain_db}\"\n\
+             [[groups]]\nname = \"All\"\nrest = true\ngain_db = {gain_db}\n"
+        );
         let put = service.organiser("PUT", &path).header("if-match", "*");
         let put = put.header("content-type", "application/toml").body(body).send().await.unwrap();
         assert_eq!(put.status(), 200);
@@ -162,6 +165,10 @@ async fn versions_of_an_arrangement_are_compared_in_words_and_restored() {
     );
     let (_, back) = read(changes("?from=1&to=3").await.unwrap()).await;
     assert_eq!(back["changes"], json!([]));
+    let (_, history) =
+        read(service.organiser("GET", &format!("{path}/history")).send().await.unwrap()).await;
+    let notes: Vec<_> = history.as_array().unwrap().iter().map(|v| &v["note"]).collect();
+    assert_eq!(notes, ["Version 1 restored", "All at -7", "All at -3"]);
     let version = service.organiser("GET", &format!("{path}/versions/2"));
     let version = version.header("accept", "application/toml").send().await.unwrap();
     assert!(version.text().await.unwrap().contains("gain_db = -7"));
@@ -210,6 +217,35 @@ async fn an_arrangement_naming_a_group_that_is_not_there_is_told_where() {
     let mistakes = problem["mistakes"].as_array().unwrap();
     assert!(mistakes.iter().any(|m| m["line"].is_u64()), "{problem}");
     assert!(problem.to_string().contains("kazoos"), "{problem}");
+}
+
+#[tokio::test]
+async fn an_exception_for_a_take_that_is_not_there_is_refused() {
+    let service = quiet().await;
+    let slug = service.make_nine_harbours().await;
+    let map = format!("{ARRANGEMENT_TOML}\n[[stems]]\ntake = \"nobodys\"\nmute = true\n");
+    let put = service.organiser("PUT", &format!("/api/v1/pieces/{slug}/arrangement"));
+    let put = put.header("if-match", "*").header("content-type", "application/toml").body(map);
+    let (status, problem) = read(put.send().await.unwrap()).await;
+    assert_eq!((status, &problem["mistakes"][0]["pointer"]), (422, &json!("/stems/0/take")));
+    assert!(problem["mistakes"][0]["what"].as_str().unwrap().contains("nobodys"), "{problem}");
+}
+
+#[tokio::test]
+async fn what_a_render_cannot_hear_is_told_when_it_is_asked_for() {
+    let service = quiet().await;
+    let slug = service.make_nine_harbours().await;
+    let ask = |wish: serde_json::Value| {
+        let path = format!("/api/v1/pieces/{slug}/renders");
+        service.organiser("POST", &path).json(&wish).send()
+    };
+    let wish = json!({ "kind": "preview", "sections": ["Ebb", "Ebbe"],
+        "groups": ["everyone", "Kazoos"], "louder_take": "nobodys" });
+    let (status, problem) = read(ask(wish).await.unwrap()).await;
+    let mistakes = problem["mistakes"].as_array().unwrap();
+    let where_: Vec<_> = mistakes.iter().map(|m| m["pointer"].as_str().unwrap()).collect();
+    assert_eq!((status, where_), (422, vec!["/sections/1", "/groups/1", "/louder_take"]));
+    assert!(mistakes[1]["instead"].as_str().unwrap().contains("Everyone"), "{problem}");
 }
 
 #[tokio::test]

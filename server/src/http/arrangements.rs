@@ -6,7 +6,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
-use ripieno_score::{Arrangement, Mistakes, Piece};
+use ripieno_score::{Arrangement, Mistake, Mistakes, Piece};
 use ripieno_store::{Document, DocumentFormat, NewDocument};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -27,6 +27,19 @@ pub struct SavedBody {
     pub saved_by: String,
     /// When.
     pub saved_at: String,
+    /// What it is about: the document's own `note`, or which version it restores; may be empty.
+    pub note: String,
+}
+
+/// The arrangement a render asked for now would be made by.
+///
+/// # Errors
+/// 422 where it was saved against the piece as it was, and fits it no longer.
+pub async fn standing_map(app: &App, loaded: &LoadedPiece) -> Answer<Arrangement> {
+    match standing(app, &loaded.record.id).await?.1 {
+        Some(d) => parse(d.format, &d.text, &loaded.piece).map_err(Problem::mistakes),
+        None => Ok(Arrangement::default()),
+    }
 }
 
 /// The arrangement that stands: version 0, every group everywhere at 0 dB, until one is saved.
@@ -112,23 +125,71 @@ pub async fn replace(
     let (version, _) = standing(&app, &loaded.record.id).await?;
     let expected = documents::changed_version(&headers, version)?;
     let (format, text) = documents::sent(&headers, &body)?;
-    parse(format, &text, &loaded.piece).map_err(Problem::mistakes)?;
-    let document = NewDocument { format, text: &text, saved_by: &organiser.name, note: "" };
-    save(&app, &loaded, expected, &document).await
+    let saved = put(&app, &loaded, expected, format, &text, &organiser.name).await?;
+    Ok(answer(saved))
 }
 
-/// Saves a version and answers with who saved it when, and its `ETag`.
+/// Saves a new version over the one that is `expected` to stand; the desk's button does the same.
+///
+/// # Errors
+/// 422 with every mistake, 412 if another version stands.
+pub async fn put(
+    app: &App,
+    loaded: &LoadedPiece,
+    expected: i64,
+    format: DocumentFormat,
+    text: &str,
+    saved_by: &str,
+) -> Answer<SavedBody> {
+    let map = parse(format, text, &loaded.piece).map_err(Problem::mistakes)?;
+    refuse_unknown_takes(app, loaded, &map).await?;
+    let document = NewDocument { format, text, saved_by, note: map.note() };
+    save(app, loaded, expected, &document).await
+}
+
+/// 422 for an exception that names no take of the piece: it would do nothing, and nobody would
+/// know.
+async fn refuse_unknown_takes(app: &App, loaded: &LoadedPiece, map: &Arrangement) -> Answer<()> {
+    let mut mistakes = Vec::new();
+    for (i, stem) in map.stems().iter().enumerate() {
+        match app.store.take(&stem.take).await {
+            Ok(take) if take.piece_id == loaded.record.id => continue,
+            Ok(_) => {}
+            Err(error) if error.is_not_found() => {}
+            Err(error) => return Err(error.into()),
+        }
+        mistakes.push(Mistake {
+            file: "arrangement".to_owned(),
+            line: None,
+            column: None,
+            pointer: Some(format!("/stems/{i}/take")),
+            what: format!("there is no take '{}' in this piece", stem.take),
+            instead: "copy the id from the take's page at the desk".to_owned(),
+        });
+    }
+    if mistakes.is_empty() { Ok(()) } else { Err(Problem::mistakes(Mistakes(mistakes))) }
+}
+
+/// Saves a version and tells who saved it when.
 async fn save(
     app: &App,
     loaded: &LoadedPiece,
     expected: i64,
     document: &NewDocument<'_>,
-) -> Answer<Response> {
+) -> Answer<SavedBody> {
     let at = now_us();
     let version = app.store.save_arrangement(&loaded.record.id, expected, document, at).await?;
-    let saved_by = document.saved_by.to_owned();
-    let saved = SavedBody { version, saved_by, saved_at: rfc3339(at) };
-    Ok(([(header::ETAG, documents::version_tag(version))], axum::Json(saved)).into_response())
+    Ok(SavedBody {
+        version,
+        saved_by: document.saved_by.to_owned(),
+        saved_at: rfc3339(at),
+        note: document.note.to_owned(),
+    })
+}
+
+/// A saved version as an answer, with its `ETag`.
+fn answer(saved: SavedBody) -> Response {
+    ([(header::ETAG, documents::version_tag(saved.version))], axum::Json(saved)).into_response()
 }
 
 /// Who saved the arrangement when, newest first.
@@ -151,6 +212,7 @@ pub async fn history(
         version: v.version,
         saved_by: v.saved_by,
         saved_at: rfc3339(v.saved_at),
+        note: v.note,
     };
     Ok(Json(versions.into_iter().map(body).collect()))
 }

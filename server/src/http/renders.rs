@@ -16,7 +16,9 @@ use utoipa::{IntoParams, ToSchema};
 use super::extract::{Json, Path, Query};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem};
-use super::{App, AppState, described, files, or_not_found, pieces, ranges};
+use super::{
+    App, AppState, arrangements, described, files, or_not_found, pieces, ranges, receipts,
+};
 use crate::clock::{now_us, rfc3339};
 
 /// What a render is to be.
@@ -179,14 +181,14 @@ pub async fn start(
 /// Records and queues a render; the desk's button does the same.
 ///
 /// # Errors
-/// 409 with no take placed, 422 for sections that are not there.
+/// 409 with no take placed, 422 for sections, groups or a take that are not there.
 pub async fn ask(
     app: &App,
     loaded: &pieces::LoadedPiece,
     wish: &RenderWish,
     who: &str,
 ) -> Answer<Render> {
-    refuse_unknown_sections(&loaded.piece, &wish.sections)?;
+    refuse_unknown(app, loaded, wish).await?;
     let counts = app.store.count_takes(&loaded.record.id).await?;
     if !counts.iter().any(|c| c.state == TakeState::Placed && c.takes > 0) {
         return Err(Problem::conflict(
@@ -204,24 +206,75 @@ pub async fn ask(
     Ok(app.store.request_render(&render, Job::render, now_us()).await?)
 }
 
+/// 422 for sections the piece does not have, groups the arrangement does not have, and a take
+/// that is not in the mix: told at once, not by a render that fails.
+async fn refuse_unknown(app: &App, loaded: &pieces::LoadedPiece, wish: &RenderWish) -> Answer<()> {
+    let mut mistakes = unknown_sections(&loaded.piece, &wish.sections);
+    if !wish.groups.is_empty() {
+        let map = arrangements::standing_map(app, loaded).await?;
+        let known: Vec<&str> = map.groups().iter().map(|g| g.name.as_str()).collect();
+        let is_known = |name: &str| map.group_named(name).is_some();
+        mistakes.extend(unknown("group", &wish.groups, is_known, &known));
+    }
+    if let Some(id) = &wish.louder_take {
+        mistakes.extend(not_in_the_mix(app, loaded, id).await?);
+    }
+    if mistakes.is_empty() { Ok(()) } else { Err(Problem::mistakes(Mistakes(mistakes))) }
+}
+
 /// 422 for sections that the piece does not have.
 ///
 /// # Errors
 /// Every unknown name.
 pub fn refuse_unknown_sections(piece: &Piece, named: &[String]) -> Answer<()> {
-    let known: Vec<&str> = piece.sections.iter().map(|s| s.name.as_str()).collect();
-    let unknown = named.iter().enumerate().filter(|(_, name)| !known.contains(&name.as_str()));
-    let mistakes: Vec<Mistake> = unknown
-        .map(|(i, name)| Mistake {
-            file: "body".to_owned(),
-            line: None,
-            column: None,
-            pointer: Some(format!("/sections/{i}")),
-            what: format!("there is no section '{name}'"),
-            instead: format!("name some of: {}", known.join(", ")),
-        })
-        .collect();
+    let mistakes = unknown_sections(piece, named);
     if mistakes.is_empty() { Ok(()) } else { Err(Problem::mistakes(Mistakes(mistakes))) }
+}
+
+fn unknown_sections(piece: &Piece, named: &[String]) -> Vec<Mistake> {
+    let known: Vec<&str> = piece.sections.iter().map(|s| s.name.as_str()).collect();
+    unknown("section", named, |name| known.contains(&name), &known)
+}
+
+/// A mistake for each name that `is_known` does not know.
+fn unknown(
+    what: &str,
+    named: &[String],
+    is_known: impl Fn(&str) -> bool,
+    known: &[&str],
+) -> Vec<Mistake> {
+    let unknown = named.iter().enumerate().filter(|(_, name)| !is_known(name));
+    let mistake = |(i, name): (usize, &String)| Mistake {
+        file: "body".to_owned(),
+        line: None,
+        column: None,
+        pointer: Some(format!("/{what}s/{i}")),
+        what: format!("there is no {what} '{name}'"),
+        instead: format!("name some of: {}", known.join(", ")),
+    };
+    unknown.map(mistake).collect()
+}
+
+async fn not_in_the_mix(
+    app: &App,
+    loaded: &pieces::LoadedPiece,
+    id: &str,
+) -> Answer<Option<Mistake>> {
+    let what = match app.store.take(id).await {
+        Ok(take) if take.piece_id != loaded.record.id => "there is no such take in this piece",
+        Ok(take) if receipts::louder::is_in_the_mix(&take) => return Ok(None),
+        Ok(_) => "this take is not in the mix now",
+        Err(error) if error.is_not_found() => "there is no such take in this piece",
+        Err(error) => return Err(error.into()),
+    };
+    Ok(Some(Mistake {
+        file: "body".to_owned(),
+        line: None,
+        column: None,
+        pointer: Some("/louder_take".to_owned()),
+        what: what.to_owned(),
+        instead: "give the id of a take that is `placed` and not replaced".to_owned(),
+    }))
 }
 
 /// How a render stands, and its files once it is done.
@@ -242,26 +295,62 @@ pub async fn show(
     Ok(Json(body(render, files)))
 }
 
-/// Call a render off.
+/// Whether a render that is over goes too.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Removal {
+    /// `true` deletes one that is over, with all its files, and leaves one under way alone;
+    /// otherwise one under way is called off, and one that is over stays.
+    #[serde(default)]
+    pub over: bool,
+}
+
+/// Call a render off, or with `over=true` delete one that is over. Two errands, so that whoever
+/// calls one off a moment too late loses nothing.
 #[utoipa::path(delete, path = "/api/v1/renders/{id}", tag = "renders",
     operation_id = "cancelRender",
     security(("organiser" = [])),
-    params(("id" = String, Path, description = "The render")),
+    params(("id" = String, Path, description = "The render"), Removal),
     responses(
-        (status = 204, description = "Called off"),
-        described::NotSignedIn, described::NotFound, described::Conflict,
+        (status = 204, description = "Called off, or deleted"),
+        described::BadRequest, described::NotSignedIn, described::NotFound, described::Conflict,
     ))]
 pub async fn cancel(
     State(app): State<AppState>,
     _organiser: Organiser,
     Path(id): Path<String>,
+    Query(removal): Query<Removal>,
 ) -> Answer<StatusCode> {
     load(&app, &id).await?;
-    app.store.cancel_render(&id, now_us()).await.map_err(|e| match e.kind() {
-        ErrorKind::NotNow => Problem::conflict("This render is over already."),
-        _ => Problem::from(e),
-    })?;
+    match removal.over {
+        true => delete(&app, &id).await?,
+        false => call_off(&app, &id).await?,
+    }
     Ok(StatusCode::NO_CONTENT)
+}
+
+/// Calls off a render under way.
+///
+/// # Errors
+/// 409 for one that is over.
+pub async fn call_off(app: &App, id: &str) -> Answer<()> {
+    app.store.cancel_render(id, now_us()).await.map_err(|e| match e.kind() {
+        ErrorKind::NotNow => Problem::conflict(
+            "This render is over already. To delete it with its files, say `over=true`.",
+        ),
+        _ => Problem::from(e),
+    })
+}
+
+/// Deletes a render that is over, with its files.
+///
+/// # Errors
+/// 409 for one under way.
+pub async fn delete(app: &App, id: &str) -> Answer<()> {
+    app.store.delete_render(id).await.map_err(|e| match e.kind() {
+        ErrorKind::NotNow => Problem::conflict("This render is still being made: call it off."),
+        _ => Problem::from(e),
+    })
 }
 
 /// A file of a render, whole or in ranges.

@@ -8,7 +8,7 @@ use ripieno_store::{Document, NewDocument};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{SavedBody, parse, save, standing, written};
+use super::{SavedBody, answer, parse, save, standing, written};
 use crate::http::extract::{Json, Path, Query};
 use crate::http::identity::Organiser;
 use crate::http::pieces::LoadedPiece;
@@ -102,8 +102,21 @@ pub async fn changes(
         None => standing(&app, &loaded.record.id).await?.0,
     };
     let from = which.from.unwrap_or_else(|| to.saturating_sub(1).max(0));
-    let (old, new) = (at(&app, &loaded, from).await?, at(&app, &loaded, to).await?);
-    Ok(Json(ChangesBody { from, to, changes: difference(&old, &new) }))
+    let changes = changes_between(&app, &loaded, from, to).await?;
+    Ok(Json(ChangesBody { from, to, changes }))
+}
+
+/// What has changed from one version to another, a sentence each.
+///
+/// # Errors
+/// 404 for a version that never was, 422 for one that fits the piece no longer.
+pub async fn changes_between(
+    app: &App,
+    loaded: &LoadedPiece,
+    from: i64,
+    to: i64,
+) -> Answer<Vec<String>> {
+    Ok(difference(&at(app, loaded, from).await?, &at(app, loaded, to).await?))
 }
 
 /// Make an earlier version stand again: it is saved anew, under guard like any change, and
@@ -132,12 +145,27 @@ pub async fn restore(
     let loaded = pieces::load(&app, &slug).await?;
     let (version, _) = standing(&app, &loaded.record.id).await?;
     let expected = documents::changed_version(&headers, version)?;
-    let old = saved(&app, &loaded, wish.version).await?;
-    read(&loaded, &old)?;
-    let note = format!("Version {} restored", wish.version);
-    let document =
-        NewDocument { format: old.format, text: &old.text, saved_by: &organiser.name, note: &note };
-    save(&app, &loaded, expected, &document).await
+    let restored = stand_again(&app, &loaded, wish.version, expected, &organiser.name).await?;
+    Ok(answer(restored))
+}
+
+/// Saves an earlier version anew over the one that is `expected` to stand.
+///
+/// # Errors
+/// 404 for a version that never was, 422 for one that fits the piece no longer, 412 if another
+/// version stands than was expected.
+pub async fn stand_again(
+    app: &App,
+    loaded: &LoadedPiece,
+    version: i64,
+    expected: i64,
+    saved_by: &str,
+) -> Answer<SavedBody> {
+    let old = saved(app, loaded, version).await?;
+    read(loaded, &old)?;
+    let note = format!("Version {version} restored");
+    let document = NewDocument { format: old.format, text: &old.text, saved_by, note: &note };
+    save(app, loaded, expected, &document).await
 }
 
 async fn saved(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Document> {
@@ -146,7 +174,10 @@ async fn saved(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Document
 }
 
 /// A version of the arrangement, or what stands before the first.
-async fn at(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Arrangement> {
+///
+/// # Errors
+/// 404 for a version that never was, 422 for one that fits the piece no longer.
+pub async fn at(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Arrangement> {
     match version {
         0 => Ok(Arrangement::default()),
         version => read(loaded, &saved(app, loaded, version).await?),
