@@ -30,8 +30,14 @@ pub fn routes() -> Router<AppState> {
         .route("/desk/sign-in", post(desk::sign_in))
         .route("/desk/sign-out", post(desk::sign_out))
         .route("/desk/{slug}", get(desk::piece::piece))
-        .route("/desk/{slug}/render", post(desk::piece::render))
-        .route("/desk/{slug}/cancel/{id}", post(desk::piece::cancel))
+        .route("/desk/{slug}/render", post(desk::renders::render))
+        .route("/desk/{slug}/cancel/{id}", post(desk::renders::cancel))
+        .route("/desk/{slug}/delete/{id}", post(desk::renders::delete))
+        .route(
+            "/desk/{slug}/arrangement",
+            get(desk::arrangement::show).post(desk::arrangement::save),
+        )
+        .route("/desk/{slug}/arrangement/restore", post(desk::arrangement::restore))
         .route("/desk/{slug}/take/{id}", get(desk::take::take))
         .route("/desk/{slug}/take/{id}/answer", post(desk::take::answer))
         .route("/desk/{slug}/take/{id}/withdraw", post(desk::take::withdraw))

@@ -1,6 +1,9 @@
 //! The desk: the organiser's pages.
 
+pub mod arrangement;
+mod crowd;
 pub mod piece;
+pub mod renders;
 pub mod take;
 
 use axum::Form;
@@ -129,7 +132,7 @@ async fn pieces_page(app: &App) -> Answer<Response> {
                 p {
                     @if counts.is_empty() { "No takes yet." }
                     @for count in counts {
-                        (words::state(count.state)) " " (count.takes) " "
+                        (words::state(count.state)) " " (count.takes - count.replaced) " "
                     }
                 }
             }

@@ -11,6 +11,15 @@ pub fn state(state: TakeState) -> Markup {
     html! { span class={ "state state-" (state.word()) } { (state_word(state)) } }
 }
 
+/// Where a take stands: its state, unless a later take stands in for it.
+#[must_use]
+pub fn standing(of: TakeState, replaced: bool) -> Markup {
+    match replaced && of != TakeState::Withdrawn {
+        true => html! { span.state.state-withdrawn { "replaced" } },
+        false => state(of),
+    }
+}
+
 /// A state in one or two words.
 #[must_use]
 pub fn state_word(state: TakeState) -> &'static str {

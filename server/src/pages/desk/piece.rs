@@ -1,24 +1,22 @@
 //! One piece at the desk: its takes, and its renders.
 
-use axum::Form;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
 use ripieno_score::TakeState;
-use ripieno_store::{Render, RenderFile, RenderKind, RenderState, TakeSummary};
+use ripieno_store::{StateCount, TakeSummary};
 use serde::Deserialize;
 
+use super::crowd::Crowd;
 use super::links;
-use crate::clock::now_us;
+use super::renders::Renders;
 use crate::http::extract::{Path, Query};
 use crate::http::identity::Organiser;
-use crate::http::multipart::size_in_words;
 use crate::http::pieces::{self, LoadedPiece};
-use crate::http::problem::Answer;
-use crate::http::renders::{self, RenderWish};
+use crate::http::problem::{Answer, Problem};
 use crate::http::{App, AppState};
-use crate::pages::layout::{Page, PageAnswer, go_to};
+use crate::pages::layout::{Page, PageAnswer};
 use crate::pages::words;
 
 /// Takes on one page.
@@ -29,14 +27,8 @@ const PAGE: i64 = 100;
 pub struct Shown {
     state: Option<String>,
     after: Option<String>,
-}
-
-/// What the render form sends.
-#[derive(Debug, Deserialize)]
-pub struct RenderForm {
-    kind: RenderKind,
-    #[serde(default)]
-    section: String,
+    /// Renders asked for before the one of this id.
+    before: Option<String>,
 }
 
 /// The page.
@@ -50,33 +42,6 @@ pub async fn piece(
     Ok(show(&app, &loaded, &shown).await?)
 }
 
-/// Asks for a render.
-pub async fn render(
-    State(app): State<AppState>,
-    organiser: Organiser,
-    Path(slug): Path<String>,
-    Form(form): Form<RenderForm>,
-) -> PageAnswer {
-    let loaded = pieces::load(&app, &slug).await?;
-    let sections = match form.section.as_str() {
-        "" => Vec::new(),
-        name => vec![name.to_owned()],
-    };
-    let wish = RenderWish { kind: form.kind, sections, groups: Vec::new(), louder_take: None };
-    renders::ask(&app, &loaded, &wish, &organiser.name).await?;
-    Ok(go_to(&format!("/desk/{slug}#renders")))
-}
-
-/// Calls a render off.
-pub async fn cancel(
-    State(app): State<AppState>,
-    _organiser: Organiser,
-    Path((slug, id)): Path<(String, String)>,
-) -> PageAnswer {
-    app.store.cancel_render(&id, now_us()).await?;
-    Ok(go_to(&format!("/desk/{slug}#renders")))
-}
-
 async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response> {
     let id = &loaded.record.id;
     let slug = &loaded.record.slug;
@@ -84,39 +49,25 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
     let takes = app.store.list_takes(id, state, shown.after.as_deref(), PAGE).await?;
     let counts = app.store.count_takes(id).await?;
     let more = (takes.len() as i64 == PAGE).then(|| takes.last().map(|t| t.id.clone())).flatten();
-    let mut made = Vec::new();
-    for render in app.store.list_renders(id, None, 10).await? {
-        let files = app.store.render_files(&render.id).await?;
-        made.push((render, files));
-    }
-    let all: i64 = counts.iter().map(|c| c.takes).sum();
+    let crowd = Crowd::of(app, loaded).await;
+    let renders = Renders::of(app, loaded, shown.before.as_deref()).await?;
     let main = html! {
         h1 { (loaded.record.title) }
-        p { a href={ "/" (slug) } { "The call, as contributors see it" } }
-        section.sheet {
+        (ways(slug, &counts))
+        @match &crowd {
+            Ok(crowd) => (crowd.show(loaded)),
+            Err(problem) => section.sheet #crowd { h2 { "Who plays" } (misfit(slug, problem)) },
+        }
+        (renders.show(crowd.as_ref().ok()))
+        section.sheet #takes {
             h2 { "Takes" }
-            nav aria-label="Which takes" {
-                p.row {
-                    a href={ "/desk/" (slug) } aria-current=[state.is_none().then_some("page")] {
-                        "All " (all) }
-                    @for count in &counts {
-                        a href={ "/desk/" (slug) "?state=" (count.state.word()) }
-                            aria-current=[(state == Some(count.state)).then_some("page")] {
-                            (words::state_word(count.state)) " " (count.takes) }
-                    }
-                }
-            }
+            (which_takes(slug, state, &counts))
             (takes_table(slug, &takes))
             @if let Some(after) = more {
                 @let only = state.map(|s| format!("&state={}", s.word())).unwrap_or_default();
-                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only) } {
+                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only) "#takes" } {
                     "Later takes" } }
             }
-        }
-        section.sheet #renders {
-            h2 { "Renders" }
-            (render_form(loaded))
-            @for (render, files) in &made { (render_row(slug, render, files)) }
         }
     };
     let title = format!("{} – desk", loaded.record.title);
@@ -129,6 +80,59 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
         main,
     };
     Ok(page.answer(StatusCode::OK))
+}
+
+/// The ways from here, the questions that wait first.
+fn ways(slug: &str, counts: &[StateCount]) -> Markup {
+    let asking = counts.iter().find(|count| count.state == TakeState::Asks).map_or(0, open_takes);
+    html! {
+        nav aria-label="On this piece" {
+            p.row {
+                @if asking > 0 {
+                    a href={ "/desk/" (slug) "?state=asks#takes" } {
+                        @if asking == 1 { "1 question waits" } @else { (asking) " questions wait" }
+                    }
+                }
+                a href="#crowd" { "Who plays" }
+                a href={ "/desk/" (slug) "/arrangement" } { "Arrangement" }
+                a href="#renders" { "Renders" }
+                a href="#takes" { "Takes" }
+                a href={ "/" (slug) } { "The call, as contributors see it" }
+            }
+        }
+    }
+}
+
+/// Takes in a state that no later one has replaced.
+fn open_takes(count: &StateCount) -> i64 {
+    count.takes - count.replaced
+}
+
+fn which_takes(slug: &str, state: Option<TakeState>, counts: &[StateCount]) -> Markup {
+    let all: i64 = counts.iter().map(|c| c.takes).sum();
+    let replaced: i64 = counts.iter().map(|c| c.replaced).sum();
+    html! {
+        nav aria-label="Which takes" {
+            p.row {
+                a href={ "/desk/" (slug) "#takes" }
+                    aria-current=[state.is_none().then_some("page")] { "All " (all) }
+                @for count in counts {
+                    a href={ "/desk/" (slug) "?state=" (count.state.word()) "#takes" }
+                        aria-current=[(state == Some(count.state)).then_some("page")] {
+                        (words::state_word(count.state)) " " (open_takes(count)) }
+                }
+                @if replaced > 0 { span.soft { "replaced by a later one " (replaced) } }
+            }
+        }
+    }
+}
+
+/// The arrangement does not fit the piece any more, and what to do about it.
+fn misfit(slug: &str, problem: &Problem) -> Markup {
+    html! {
+        p.wrong { (problem.body().detail) }
+        p { a href={ "/desk/" (slug) "/arrangement" } { "Put the arrangement map right" } }
+    }
 }
 
 fn takes_table(slug: &str, takes: &[TakeSummary]) -> Markup {
@@ -159,8 +163,7 @@ fn take_row(slug: &str, take: &TakeSummary) -> Markup {
         tr {
             td.who { a href={ "/desk/" (slug) "/take/" (take.id) } { bdi { (name) } } }
             td.played { bdi { (text("instrument")) } }
-            td.stands { (words::state(take.state))
-                @if take.replaced_by.is_some() { " (replaced)" } }
+            td.stands { (words::standing(take.state, take.replaced_by.is_some())) }
             td.found { (first_sentence(says)) }
             td.came { (words::instant_short(take.created_at)) }
         }
@@ -170,81 +173,4 @@ fn take_row(slug: &str, take: &TakeSummary) -> Markup {
 /// A list has room for one sentence; the rest is on the take's own page.
 fn first_sentence(text: &str) -> &str {
     text.find(". ").map_or(text, |end| &text[..=end])
-}
-
-fn render_form(loaded: &LoadedPiece) -> Markup {
-    html! {
-        form method="post" action={ "/desk/" (loaded.record.slug) "/render" } {
-            label for="f-kind" { "What" }
-            select #f-kind name="kind" {
-                option value="preview" { "Preview, quick and small" }
-                option value="final" { "Final, with everything to deliver" }
-            }
-            label for="f-section" { "Which part" }
-            select #f-section name="section" {
-                option value="" { "The whole piece" }
-                @for section in &loaded.piece.sections {
-                    option value=(section.name) { (section.name) }
-                }
-            }
-            p.row { button type="submit" { "Render" } }
-        }
-    }
-}
-
-fn render_row(slug: &str, render: &Render, files: &[RenderFile]) -> Markup {
-    let going = matches!(render.state, RenderState::Queued | RenderState::Rendering);
-    let percent = render.progress_permille as f64 / 10.0;
-    let address =
-        |name: &str| format!("/api/v1/renders/{}/files/{}", render.id, name.replace('/', "%2F"));
-    html! {
-        article aria-label={ "Render of " (crate::clock::rfc3339(render.created_at)) }
-            data-render=[going.then_some(&render.id)] {
-            h3 { (render_kind(render.kind)) ", " (render_state(render.state)) }
-            p.soft { "Asked for by " (render.requested_by) ", " (words::instant(render.created_at)) }
-            @if going {
-                progress max="100" value=(percent) aria-label="How far the render is" {}
-                p data-doing role="status" { (render.doing) }
-                form method="post" action={ "/desk/" (slug) "/cancel/" (render.id) } {
-                    button.quiet type="submit" { "Call off" }
-                }
-            }
-            @if let Some(error) = &render.error { p.wrong { (error) } }
-            @if let Some(heard) = files.iter().find(|f| f.name.starts_with("preview.")) {
-                audio controls preload="none" src=(address(&heard.name))
-                    aria-label="Listen to this render" {}
-            }
-            @if !files.is_empty() {
-                p { a href={ "/api/v1/renders/" (render.id) "/everything.zip" } download {
-                    "Everything in one file (zip)"
-                } }
-                details {
-                    summary { "Files" }
-                    ul {
-                        @for file in files {
-                            li { a href=(address(&file.name)) download { (file.name) }
-                                span.soft { " " (size_in_words(file.bytes.unsigned_abs())) } }
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn render_kind(kind: RenderKind) -> &'static str {
-    match kind {
-        RenderKind::Preview => "Preview",
-        RenderKind::Final => "Final",
-    }
-}
-
-fn render_state(state: RenderState) -> &'static str {
-    match state {
-        RenderState::Queued => "waiting",
-        RenderState::Rendering => "being made",
-        RenderState::Done => "done",
-        RenderState::Failed => "failed",
-        RenderState::Cancelled => "called off",
-    }
 }

@@ -9,6 +9,7 @@ use ripieno_score::TakeState;
 use ripieno_store::Take;
 
 use super::links;
+use super::renders::louder_form;
 use crate::clock::now_us;
 use crate::http::App;
 use crate::http::AppState;
@@ -16,7 +17,7 @@ use crate::http::extract::Path;
 use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem};
-use crate::http::receipts;
+use crate::http::receipts::{self, louder::is_in_the_mix};
 use crate::http::takes::{self, correction};
 use crate::pages::layout::{Page, PageAnswer, go_to};
 use crate::pages::listen::Listen;
@@ -97,7 +98,15 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
             }
         }
         h1 { bdi { (name) } }
-        p.lead { (words::state(take.state)) }
+        p.lead { (words::standing(take.state, take.replaced_by.is_some())) }
+        @if let Some(later) = &take.replaced_by {
+            p { "A later take stands in for it: "
+                a href={ "/desk/" (slug) "/take/" (later) } { "the later take" } "." }
+        }
+        @if let Some(earlier) = &take.replaces {
+            p { "Sent in place of "
+                a href={ "/desk/" (slug) "/take/" (earlier) } { "an earlier take" } "." }
+        }
         @if take.state != TakeState::Withdrawn {
             (findings(take))
             @if !take.plots.is_null() {
@@ -107,6 +116,9 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
                 }
             }
             (listen(loaded, take))
+            @if is_in_the_mix(take) {
+                section.sheet { (louder_form(loaded, &take.id)) }
+            }
             (answers(take, usable, &here))
             (form_facts(take))
             form method="post" action={ (here) "/withdraw" }
@@ -172,8 +184,8 @@ fn listen(loaded: &LoadedPiece, take: &Take) -> Markup {
 fn figures(take: &Take) -> Markup {
     let rows = [
         ("Bar 1 beat 1 in the file", "bar1_beat1_s", "bar1_beat1_sd_s", "s", 4),
-        ("Runs slow by", "ratio_ppm", "ratio_sd_ppm", "ppm", 1),
-        ("Plays late by", "lag_ms", "lag_sd_ms", "ms", 1),
+        ("Runs slow by (minus: fast)", "ratio_ppm", "ratio_sd_ppm", "ppm", 1),
+        ("Plays late by (minus: early)", "lag_ms", "lag_sd_ms", "ms", 1),
         ("Spread of its onsets", "spread_ms", "", "ms", 1),
     ];
     html! {
@@ -208,7 +220,7 @@ fn answers(take: &Take, usable: bool, here: &str) -> Markup {
                                     input type="radio" name="candidate" required
                                         value=(candidate.number);
                                     span.number { (format!("{:.3}", candidate.bar1_beat1_s))
-                                        " s, odds " (format!("{:.2}", candidate.odds)) }
+                                        " s, " (odds(candidate.odds)) }
                                 }
                                 (try_button(candidate))
                             }
@@ -234,6 +246,14 @@ fn answers(take: &Take, usable: bool, here: &str) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// How likely a place is, in words that do not call the unlikely impossible.
+fn odds(odds: f64) -> String {
+    match odds {
+        odds if odds < 0.01 => "less than 1 % likely".to_owned(),
+        odds => format!("{:.0} % likely", odds.min(0.99) * 100.0),
     }
 }
 
@@ -266,6 +286,7 @@ fn form_facts(take: &Take) -> Markup {
                     dt { "Under age; agreed by" }
                     dd { bdi { (consents["guardian"].as_str().unwrap_or_default()) } }
                 }
+                dt { "Id, for the arrangement map" } dd { code { (take.id) } }
                 dt { "File" } dd { bdi { (take.file_name) } }
                 dt { "Arrived" } dd { (words::instant(take.created_at)) }
             }

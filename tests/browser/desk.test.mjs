@@ -1,0 +1,213 @@
+// The organiser's way through the desk: who plays, questions, an exchanged take, the arrangement
+// map changed by two at once, previews of some groups, renders deleted.
+
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+
+import { SCREENS, check, openPage, picture, startBrowser } from "./browser.mjs";
+import { handIn, makePiece, makeTake, startService, until } from "./service.mjs";
+
+const MAP = `
+note = "Bells first."
+
+[[groups]]
+name = "Bells"
+rules = [{ instrument = "bells" }]
+
+[[groups]]
+name = "Whistles"
+rules = [{ instrument = "whistle" }]
+
+[[groups]]
+name = "Horns"
+rules = [{ instrument = "foghorn" }]
+
+[[groups]]
+name = "Everybody else"
+rest = true
+gain_db = -1.5
+
+[[cells]]
+section = "Flood"
+group = "Bells"
+mute = true
+`;
+
+let service;
+let chromium;
+let marks;
+const takes = {};
+
+before(async () => {
+  [service, chromium] = await Promise.all([startService(), startBrowser()]);
+  marks = await makePiece(service);
+  for (const [seed, instrument] of ["bells", "bells", "whistle"].entries()) {
+    const name = `Player ${seed}`;
+    takes[name] = await handIn(service, await makeTake(service, marks, { seed: seed + 1 }), {
+      name,
+      instrument,
+    });
+    assert.equal(takes[name].receipt.state, "placed", JSON.stringify(takes[name]));
+  }
+  const put = await service.api("PUT", "/api/v1/pieces/tide/arrangement", {
+    headers: { "Content-Type": "application/toml", "If-Match": "*" },
+    body: MAP,
+  });
+  assert.ok(put.ok, await put.text());
+});
+
+after(async () => {
+  await chromium?.stop();
+  await service?.stop();
+});
+
+/** A page of somebody who has signed in, at a place of the desk. */
+async function atDesk(where, screen = SCREENS[2]) {
+  const opened = await openPage(chromium.browser, screen);
+  await opened.page.goto(`${service.base}/desk`);
+  await opened.page.getByLabel("Token").fill(service.token);
+  await opened.page.getByRole("button", { name: "Sign in" }).click();
+  await opened.page.getByRole("link", { name: "A Short Tide" }).waitFor();
+  await opened.page.goto(`${service.base}/desk/tide${where}`);
+  return opened;
+}
+
+async function renders() {
+  return (await service.api("GET", "/api/v1/pieces/tide/renders")).json();
+}
+
+async function done(id) {
+  return until(async () => {
+    const now = await (await service.api("GET", `/api/v1/renders/${id}`)).json();
+    assert.ok(!["failed", "cancelled"].includes(now.state), JSON.stringify(now));
+    return now.state === "done" && now;
+  });
+}
+
+async function row(page, group) {
+  const cells = page.locator("#crowd tr", { has: page.getByRole("rowheader", { name: group }) });
+  return cells.locator("td").allTextContents();
+}
+
+test("the desk says who plays, what lacks, and how many are let in where", async () => {
+  const { context, page, errors } = await atDesk("");
+  assert.deepEqual(await row(page, "Bells"), ["2", "0", "more than all others together"]);
+  assert.deepEqual(await row(page, "Whistles"), ["1", "0", "one alone, heard as a soloist"]);
+  assert.deepEqual(await row(page, "Horns"), ["0", "0", "nobody yet"]);
+  const sections = await page.locator("#crowd .section-list li").allTextContents();
+  assert.deepEqual(sections, ["Flood 1", "Ebb 3"]);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("a preview of some groups is asked for with ticks and says what it is", async () => {
+  const { context, page, errors } = await atDesk("#renders");
+  await page.getByLabel("Which part").selectOption("Ebb");
+  await page.getByText("Only some groups").click();
+  assert.equal(await page.getByRole("checkbox").count(), 2, "groups with somebody to hear");
+  await page.getByLabel("Bells").check();
+  await page.getByRole("button", { name: "Render" }).click();
+  await page.getByRole("heading", { name: /Preview of Ebb, only Bells/ }).waitFor();
+  const [asked] = await renders();
+  const { report } = await done(asked.id);
+  assert.deepEqual(report.groups.map((group) => [group.name, group.stems]), [["Bells", 2]]);
+  assert.deepEqual(report.sections.map((section) => section.name), ["Ebb"]);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("one take is heard a little louder, and the render is deleted for good", async () => {
+  const id = takes["Player 2"].take_id;
+  const { context, page, errors } = await atDesk(`/take/${id}`);
+  await page.getByLabel("Section").selectOption("Ebb");
+  await page.getByRole("button", { name: "A little louder in the crowd" }).click();
+  const heading = page.getByRole("heading", { name: "Player 2 a little louder, done" });
+  const [asked] = await renders();
+  assert.equal(asked.request.louder_take, id);
+  await done(asked.id);
+  await heading.waitFor();
+  const early = await service.api("DELETE", `/api/v1/renders/${asked.id}`);
+  assert.equal(early.status, 409, "calling off one that is over loses nothing");
+  const own = page.locator("article", { has: heading });
+  await own.getByRole("button", { name: "Delete this render" }).click();
+  await page.waitForURL(/#renders/);
+  await heading.waitFor({ state: "detached" });
+  assert.equal((await service.api("GET", `/api/v1/renders/${asked.id}`)).status, 404);
+  const [left] = await renders();
+  const gone = await service.api("DELETE", `/api/v1/renders/${left.id}?over=true`);
+  assert.equal(gone.status, 204);
+  assert.deepEqual(await renders(), []);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("of two who change the map at once the second is told, and nothing is lost", async () => {
+  const first = await atDesk("/arrangement");
+  const second = await atDesk("/arrangement");
+  const text = (page) => page.getByLabel("The map as text");
+  const save = (page) => page.getByRole("button", { name: "Save" }).click();
+  const change = async ({ page }, from, to) => {
+    await text(page).fill((await text(page).inputValue()).replace(from, to));
+    await save(page);
+  };
+  await change(first, "gain_db = -1.5", "gain_db = -4");
+  await first.page.getByText("Group Everybody else goes from -1.5 dB to -4 dB.").waitFor();
+
+  await change(second, "mute = true", "gain_db = -6");
+  const alert = second.page.getByRole("alert");
+  await alert.getByText("somebody else was faster").waitFor();
+  const told = await alert.getByRole("listitem").allTextContents();
+  assert.deepEqual(told, [
+    "Group Everybody else goes from -1.5 dB to -4 dB.",
+    "Bells in Flood is heard again.",
+    "Bells in Flood goes from 0 dB to -6 dB.",
+  ]);
+  assert.match(await text(second.page).inputValue(), /gain_db = -6/, "the second's text is kept");
+  for (const screen of SCREENS) {
+    await second.page.setViewportSize({ width: screen.width, height: screen.height });
+    await second.page.emulateMedia({ colorScheme: screen.colorScheme });
+    await picture(second.page, `arrangement-clash-${screen.name}`);
+    await check(second.page, "the arrangement after a clash");
+  }
+
+  await save(second.page);
+  await alert.getByText("somebody else was faster").waitFor();
+  await change(second, 'group = "Bells"', 'group = "Bell"');
+  await alert.getByText(/Line \d+.*there is no group/).waitFor();
+  await text(second.page).fill((await text(second.page).inputValue()).replace('"Bell"', '"Bells"'));
+  await second.page.getByLabel("Put this text in place of version 2").check();
+  await save(second.page);
+  await second.page.getByText("From version 2 to version 3").waitFor();
+
+  await first.page.getByRole("article", { name: "Version 1" })
+    .getByRole("button", { name: "Let it stand again" }).click();
+  await first.page.getByRole("alert").getByText("Somebody else has saved a version").waitFor();
+  await first.page.getByRole("article", { name: "Version 2" })
+    .getByRole("button", { name: "Let it stand again" }).click();
+  await first.page.getByText("Version 2 restored").waitFor();
+  const stands = await service.api("GET", "/api/v1/pieces/tide/arrangement", {
+    headers: { Accept: "application/toml" },
+  });
+  assert.match(await stands.text(), /gain_db = -4/);
+  assert.deepEqual([...first.errors, ...second.errors], []);
+  await first.context.close();
+  await second.context.close();
+});
+
+test("an exchanged take is counted once and called replaced", async () => {
+  const old = takes["Player 2"];
+  const wav = await makeTake(service, marks, { seed: 77 });
+  const fields = { name: "Player 2", instrument: "whistle", replaces: old.receipt_token };
+  const better = await handIn(service, wav, fields);
+  assert.equal(better.receipt.state, "placed");
+  const { context, page, errors } = await atDesk("");
+  assert.deepEqual((await row(page, "Whistles"))[0], "1");
+  await page.getByRole("link", { name: "in the mix 3", exact: true }).waitFor();
+  await page.getByText("replaced by a later one 1").waitFor();
+  await page.goto(`${service.base}/desk/tide/take/${old.take_id}`);
+  await page.locator(".lead", { hasText: "replaced" }).waitFor();
+  await page.getByRole("link", { name: "the later take" }).click();
+  await page.waitForURL(new RegExp(better.take_id));
+  assert.deepEqual(errors, []);
+  await context.close();
+});
