@@ -48,7 +48,9 @@ pub fn run(settings: &SettingsArgs, args: DemoArgs) -> Result<(), Failure> {
     let out = fresh_folder(&args.out)?;
     let cores = std::thread::available_parallelism().map_or(2, usize::from);
     let config = settings.load(&[
-        ("data_dir", Some(out.join("data").display().to_string())),
+        // Beside everything else the demo makes, and on any free port, unless told otherwise.
+        ("data_dir", settings.data_dir.is_none().then(|| out.join("data").display().to_string())),
+        ("listen", Some("127.0.0.1:0".to_owned())),
         ("workers", Some(cores.to_string())),
         ("upload_starts_per_minute", Some("0".to_owned())),
         // While the pack is being written, asking for it is answered 503: no fault.
@@ -78,7 +80,7 @@ fn fresh_folder(out: &Path) -> Result<PathBuf, Failure> {
 }
 
 async fn happen(mut config: Config, out: &Path, args: &DemoArgs) -> Result<(), Failure> {
-    let listener = TcpListener::bind("127.0.0.1:0").await.map_err(Failure::job)?;
+    let listener = TcpListener::bind(config.listen).await.map_err(Failure::job)?;
     config.listen = listener.local_addr().map_err(Failure::job)?;
     let base = config.public_base();
     let service = serve::open(config).await.map_err(Failure::job)?;
