@@ -208,6 +208,16 @@ test("an exchanged take is counted once and called replaced", async () => {
   await page.locator(".lead", { hasText: "replaced" }).waitFor();
   await page.getByRole("link", { name: "the later take" }).click();
   await page.waitForURL(new RegExp(better.take_id));
+
+  const says = async (token) =>
+    (await (await fetch(`${service.base}/api/v1/receipts/${token}`)).json()).says;
+  assert.match(await says(old.receipt_token), /newer recording of yours/);
+  await page.getByRole("button", { name: "Leave it out" }).click();
+  await page.locator(".lead", { hasText: "left out" }).waitFor();
+  assert.match(await says(better.receipt_token), /organiser has .* left it out/);
+  assert.match(await says(old.receipt_token), /^Your take is in the mix/, "the first is back");
+  await page.goto(`${service.base}/desk/tide`);
+  assert.deepEqual((await row(page, "Whistles"))[0], "1");
   assert.deepEqual(errors, []);
   await context.close();
 });

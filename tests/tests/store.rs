@@ -124,6 +124,58 @@ async fn a_take_is_placed_replaced_and_withdrawn() {
     assert_eq!(buried.tombstone["withdrawn_by"], "its contributor");
 }
 
+/// Ids of the takes that sound now.
+async fn sounding(store: &Store, piece_id: &str) -> Vec<String> {
+    let placed = store.placed_stems(piece_id).await.unwrap();
+    placed.into_iter().map(|stem| stem.stem.take_id).collect()
+}
+
+#[tokio::test]
+async fn one_of_somebodys_takes_sounds_whatever_the_organiser_decides_of_each() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let mut takes = Vec::<String>::new();
+    for (sound, at) in [(b"one", T0), (b"two", T0 + 10), (b"six", T0 + 20)] {
+        let earlier = takes.last().cloned();
+        takes.push(new_take(&store, &piece.id, sound, earlier.as_deref()).await);
+        place_next(&store, at).await;
+    }
+    let [first, second, third] = takes.as_slice() else { panic!("three takes") };
+    let decide = |id: &String, state: TakeState, after: i64| {
+        let (store, id) = (&store, id.clone());
+        async move { store.decide_take(&id, state, "Organiser", T0 + after).await.unwrap() }
+    };
+    assert_eq!(sounding(&store, &piece.id).await, [third.as_str()]);
+    decide(third, TakeState::Unusable, 30).await;
+    assert_eq!(sounding(&store, &piece.id).await, [second.as_str()], "the one before it is back");
+    decide(second, TakeState::Unusable, 31).await;
+    assert_eq!(sounding(&store, &piece.id).await, [first.as_str()]);
+    decide(third, TakeState::Placed, 32).await;
+    assert_eq!(sounding(&store, &piece.id).await, [third.as_str()], "nobody is heard twice");
+    decide(second, TakeState::Placed, 33).await;
+    assert_eq!(sounding(&store, &piece.id).await, [third.as_str()], "a later one still stands");
+    decide(third, TakeState::Unusable, 34).await;
+    assert_eq!(sounding(&store, &piece.id).await, [second.as_str()]);
+}
+
+#[tokio::test]
+async fn who_sends_a_better_take_twice_from_one_receipt_is_heard_once() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let first = new_take(&store, &piece.id, b"one", None).await;
+    place_next(&store, T0 + 1).await;
+    let mut better = Vec::new();
+    for (sound, at) in [(b"two", T0 + 2), (b"six", T0 + 3)] {
+        new_take(&store, &piece.id, sound, Some(&first)).await;
+        better.push(place_next(&store, at).await);
+    }
+    let sounds = sounding(&store, &piece.id).await;
+    assert_eq!(sounds.len(), 1, "{sounds:?}");
+    assert!(better.contains(&sounds[0]));
+    store.withdraw_take(&sounds[0], "its contributor", T0 + 4).await.unwrap();
+    assert_eq!(sounding(&store, &piece.id).await, [""; 0], "nothing comes back after all");
+}
+
 #[tokio::test]
 async fn an_upload_goes_on_where_it_stopped() {
     let (_folder, store) = new_store().await;

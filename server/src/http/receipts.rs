@@ -5,7 +5,7 @@ pub mod louder;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use ripieno_store::{Take, TakeState};
+use ripieno_store::{Take, TakeState, TakeSummary};
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
@@ -77,19 +77,34 @@ pub async fn load(app: &App, token: &str) -> Answer<Take> {
     })
 }
 
-/// A state in words for its contributor.
+/// Whether a take is out of the mix by the organiser's word alone: nothing that was found keeps
+/// it out.
 #[must_use]
-pub fn in_words(state: TakeState) -> &'static str {
-    match state {
+pub fn left_out(take: &TakeSummary) -> bool {
+    let found = take.findings.as_array().map_or(&[][..], Vec::as_slice);
+    take.state == TakeState::Unusable && found.iter().all(|f| f["severity"] != "unusable")
+}
+
+/// How a take stands, in words for its contributor.
+#[must_use]
+pub fn in_words(take: &TakeSummary) -> &'static str {
+    match take.state {
+        TakeState::Withdrawn => {
+            "This take was withdrawn. The recording is deleted, and the next mix is without it."
+        }
+        _ if take.replaced_by.is_some() => {
+            "A newer recording of yours has taken this one's place in the mix."
+        }
         TakeState::Received => "Your recording has arrived whole and is safe. It is next in line.",
         TakeState::Conforming => "Your recording is being listened to and laid beside the others.",
         TakeState::Placed => "Your take is in the mix. Thank you.",
         TakeState::Asks => "Your take is nearly there: there is a question to answer below.",
+        TakeState::Unusable if left_out(take) => {
+            "The organiser has listened to this recording and left it out of the mix. Ask them if \
+             you wonder why; another recording is welcome."
+        }
         TakeState::Unusable => {
             "This recording cannot be used as it is. Below is why, and what helps."
-        }
-        TakeState::Withdrawn => {
-            "This take was withdrawn. The recording is deleted, and the next mix is without it."
         }
     }
 }
@@ -169,7 +184,7 @@ async fn body(app: &App, take: Take) -> Answer<ReceiptBody> {
     Ok(ReceiptBody {
         piece: piece.slug,
         state: take.state,
-        says: in_words(take.state),
+        says: in_words(&take),
         findings: findings(&take),
         candidates: candidates(&take),
         nudge_ms: take.corrections["nudge_ms"].as_f64().unwrap_or_default(),

@@ -94,11 +94,8 @@ impl Receipt<'_> {
             h1 { "Your take for " (self.loaded.record.title) }
             div #verdict role="status" data-token=(self.token) data-state=(state.word())
                 data-changed=(self.take.updated_at) {
-                p.lead { (words::state(state)) }
-                p { (receipts::in_words(state)) }
-            }
-            @if self.take.replaced_by.is_some() {
-                p.notice.calm { "A newer recording of yours has taken this one's place." }
+                p.lead { (words::standing(self.take)) }
+                p { (receipts::in_words(self.take)) }
             }
             @if here {
                 (self.findings())

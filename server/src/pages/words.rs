@@ -2,8 +2,10 @@
 
 use maud::{Markup, html};
 use ripieno_score::TakeState;
+use ripieno_store::TakeSummary;
 
 use crate::clock::rfc3339;
+use crate::http::receipts::left_out;
 
 /// A state as a word with a sign.
 #[must_use]
@@ -11,12 +13,16 @@ pub fn state(state: TakeState) -> Markup {
     html! { span class={ "state state-" (state.word()) } { (state_word(state)) } }
 }
 
-/// Where a take stands: its state, unless a later take stands in for it.
+/// Where a take stands: its state, unless a later take stands in for it or the organiser has left
+/// it out.
 #[must_use]
-pub fn standing(of: TakeState, replaced: bool) -> Markup {
-    match replaced && of != TakeState::Withdrawn {
-        true => html! { span.state.state-withdrawn { "replaced" } },
-        false => state(of),
+pub fn standing(take: &TakeSummary) -> Markup {
+    let aside = |word: &str| html! { span.state.state-withdrawn { (word) } };
+    match take.state {
+        TakeState::Withdrawn => state(TakeState::Withdrawn),
+        _ if take.replaced_by.is_some() => aside("replaced"),
+        TakeState::Unusable if left_out(take) => aside("left out"),
+        other => state(other),
     }
 }
 

@@ -11,6 +11,7 @@ use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::queue::{LeasedJob, cancel_jobs, close_leased, fail_leased};
 use crate::renders::delete_renders_for_take;
+use crate::succession;
 use crate::takes::withdrawn;
 
 /// A stem to be recorded with its take's outcome.
@@ -116,9 +117,7 @@ impl Store {
         if let Some(stem) = &conformed.stem {
             insert_stem(&mut tx, take_id, stem, now_us).await?;
         }
-        if conformed.state == TakeState::Placed {
-            take_the_place(&mut tx, take_id, now_us).await?;
-        }
+        succession::settle(&mut tx, take_id, now_us).await?;
         let kind = format!("take.{}", conformed.state.word());
         insert_event(&mut tx, Some(&piece_id), &kind, take_id, &Value::Null, now_us).await?;
         tx.commit().await?;
@@ -150,13 +149,14 @@ impl Store {
             now_us,
         )?;
         if let Some((piece_id,)) = piece {
+            succession::settle(&mut tx, take_id, now_us).await?;
             let data = json!({ "error": error });
             insert_event(&mut tx, Some(&piece_id), "take.failed", take_id, &data, now_us).await?;
         }
         tx.commit().await
     }
 
-    /// Withdraws a take and every earlier take that it was sent to replace: the records keep a
+    /// Withdraws a take and every earlier take that it was sent to replace or stands in for: the records keep a
     /// tombstone and nothing personal, jobs are called off, recordings, stems and what was
     /// rendered for its contributor alone are deleted.
     /// Gives the ids of all that were withdrawn now; withdrawing twice gives none.
@@ -180,8 +180,10 @@ impl Store {
                  select t.replaces from takes t join chain on t.id = chain.id
                  where t.replaces is not null
              )
-             select t.id, t.piece_id from takes t join chain on t.id = chain.id
-             where t.state <> 'withdrawn'",
+             select t.id, t.piece_id from chain join takes t on t.id = chain.id
+             where t.state <> 'withdrawn'
+             union
+             select id, piece_id from takes where replaced_by = $1 and state <> 'withdrawn'",
             take_id,
         )?;
         let mut blobs = Vec::new();
@@ -246,24 +248,6 @@ async fn insert_stem(tx: &mut Tx, take_id: &str, stem: &NewStem<'_>, now_us: i64
         &stem.blob.content_hash,
         stem.engine_version,
         stem.summary.to_string(),
-        now_us,
-    )
-    .map(drop)
-}
-
-/// Every take that this one replaces, directly or through others, leaves the mix.
-async fn take_the_place(tx: &mut Tx, take_id: &str, now_us: i64) -> Result<()> {
-    run!(
-        tx,
-        "with recursive chain (id) as (
-             select replaces from takes where id = $1 and replaces is not null
-             union
-             select t.replaces from takes t join chain on t.id = chain.id
-             where t.replaces is not null
-         )
-         update takes set replaced_by = $1, updated_at = $2
-         where id in (select id from chain) and state <> 'withdrawn'",
-        take_id,
         now_us,
     )
     .map(drop)

@@ -24,6 +24,7 @@ mod takes;
 mod conforms;
 mod fingerprints;
 mod stems;
+mod succession;
 mod renders;
 mod rendering;
 mod queue;

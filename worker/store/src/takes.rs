@@ -13,6 +13,7 @@ use crate::error::{ErrorKind, Result, StoreError};
 use crate::events::insert_event;
 use crate::ids::{Secret, hash_secret, new_id};
 use crate::queue::{NewJob, insert_job};
+use crate::succession;
 use crate::text::Json;
 
 /// A take to be recorded.
@@ -346,6 +347,7 @@ impl Store {
             state.word(),
             now_us,
         )?;
+        succession::settle(&mut tx, take_id, now_us).await?;
         let kind = format!("take.{}", state.word());
         let data = serde_json::json!({ "decided_by": decided_by });
         insert_event(&mut tx, Some(&take.piece_id), &kind, take_id, &data, now_us).await?;

@@ -163,7 +163,7 @@ fn take_row(slug: &str, take: &TakeSummary) -> Markup {
         tr {
             td.who { a href={ "/desk/" (slug) "/take/" (take.id) } { bdi { (name) } } }
             td.played { bdi { (text("instrument")) } }
-            td.stands { (words::standing(take.state, take.replaced_by.is_some())) }
+            td.stands { (words::standing(take)) }
             td.found { (first_sentence(says)) }
             td.came { (words::instant_short(take.created_at)) }
         }

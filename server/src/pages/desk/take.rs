@@ -98,7 +98,7 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
             }
         }
         h1 { bdi { (name) } }
-        p.lead { (words::standing(take.state, take.replaced_by.is_some())) }
+        p.lead { (words::standing(take)) }
         @if let Some(later) = &take.replaced_by {
             p { "A later take stands in for it: "
                 a href={ "/desk/" (slug) "/take/" (later) } { "the later take" } "." }
