@@ -1,18 +1,22 @@
 //! From file clock to master grid in one pass.
 //!
 //! File rate, clock error, tempo ratio and offset are one [`TimeMap`]; every sample of the grid
-//! is read from the file once, at exactly the place the map gives, by one band-limited kernel.
-//! Only a short window of the file is in memory. The kernel's cut-off follows the map's mean speed:
+//! is read from the file once, at exactly the place the map gives, by one band-limited kernel, or
+//! by a short one from the file at twice its rate. Only a short window of the file is in memory. The kernel's cut-off follows the map's mean speed:
 //! pieces that run faster than the rest are for stretches where nothing sounds.
 
+mod double;
 mod fused;
 mod kernel;
+mod matrix;
 mod time_map;
 
 use std::ops::Range;
 use std::sync::Arc;
 
-use kernel::{Kernel, Phase};
+use double::Doubler;
+use kernel::Kernel;
+pub use matrix::ChannelMatrix;
 pub use time_map::{NotAMap, TimeMap};
 
 use crate::decode::{DecodeError, Recording};
@@ -20,71 +24,12 @@ use crate::decode::{DecodeError, Recording};
 /// Samples handed to the sink at a time, at most.
 const BLOCK: usize = 4096;
 
+/// Frames kept to either side of those a kernel needs: a place that is walked to and the same
+/// place asked for by itself may be rounded to different frames.
+const SPARE_FRAMES: i64 = 1;
+
 /// Takes one block of a stem at a time: planar, equal lengths.
 pub type Sink<'a, E> = dyn FnMut(&[&[f32]]) -> Result<(), E> + 'a;
-
-/// Which channels of the file a stem's channels are made of: one row a stem channel, in it one
-/// factor a file channel.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ChannelMatrix {
-    rows: Vec<Vec<f32>>,
-}
-
-impl ChannelMatrix {
-    /// Every channel as it is.
-    #[must_use]
-    pub fn same(channels: usize) -> Self {
-        let row = |own: usize| (0..channels).map(|c| f32::from(u8::from(c == own))).collect();
-        Self { rows: (0..channels).map(row).collect() }
-    }
-
-    /// One channel: the weighted sum of the file's.
-    #[must_use]
-    pub fn mono(weights: &[f32]) -> Self {
-        Self { rows: vec![weights.to_vec()] }
-    }
-
-    /// Any matrix; rows are stem channels, columns file channels. Missing columns count as zero.
-    #[must_use]
-    pub fn of_rows(rows: Vec<Vec<f32>>) -> Self {
-        Self { rows }
-    }
-
-    /// Channels that come out.
-    #[must_use]
-    pub fn channels(&self) -> usize {
-        self.rows.len()
-    }
-
-    /// The factors of the file's channels in the mean of the channels that come out.
-    pub(crate) fn mixed_down(&self) -> Vec<f32> {
-        let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
-        let share = 1.0 / self.rows.len().max(1) as f32;
-        let of =
-            |column: usize| self.rows.iter().filter_map(|row| row.get(column)).sum::<f32>() * share;
-        (0..columns).map(of).collect()
-    }
-
-    /// Adds the mix of `file` frames to the ends of `windows`.
-    pub(crate) fn append(&self, file: &[&[f32]], frames: Range<usize>, windows: &mut [Vec<f32>]) {
-        for (row, window) in self.rows.iter().zip(windows) {
-            let begin = window.len();
-            let mut parts = row.iter().zip(file).filter(|(weight, _)| **weight != 0.0);
-            match parts.next() {
-                Some((&1.0, channel)) => window.extend_from_slice(&channel[frames.clone()]),
-                Some((weight, channel)) => {
-                    window.extend(channel[frames.clone()].iter().map(|frame| weight * frame));
-                }
-                None => window.resize(begin + frames.len(), 0.0),
-            }
-            for (weight, channel) in parts {
-                for (sum, frame) in window[begin..].iter_mut().zip(&channel[frames.clone()]) {
-                    *sum += weight * frame;
-                }
-            }
-        }
-    }
-}
 
 /// Why a recording could not be laid on the grid.
 #[derive(Debug, thiserror::Error)]
@@ -124,49 +69,63 @@ pub fn lay<E>(
 /// Grid samples that fall before the first or after the last file frame are silence; the file is
 /// taken to be silent outside itself, so its edges ring for half a kernel.
 pub struct Layer {
+    /// From grid sample to frame of the windows.
     map: TimeMap,
     matrix: ChannelMatrix,
     kernel: Arc<Kernel>,
     copies_from: Option<i64>,
+    /// Brings the file to the windows' rate, where that is twice the file's.
+    doubler: Option<Doubler>,
     /// The next grid sample to give, and the one to stop before.
     next_sample: i64,
     end_sample: i64,
-    /// The file frame at the start of the windows.
+    /// The next file frame to take.
+    next_frame: i64,
+    /// The frame at the start of the windows, and those that are kept, one row a stem channel.
     window_frame: i64,
-    /// One a stem channel.
     windows: Vec<Vec<f32>>,
     out: Vec<Vec<f32>>,
-    /// Starts and phases of one block, shared by the channels.
-    places: Vec<(u32, Phase)>,
 }
 
 impl Layer {
     /// A layer of grid samples `range` under `map`, from channels mixed by `matrix`.
     #[must_use]
     pub fn new(map: TimeMap, range: Range<i64>, matrix: ChannelMatrix) -> Self {
-        let kernel = Kernel::for_speed(map.mean_speed());
         let channels = matrix.channels();
-        let first = map.frame_at(range.start as f64).floor() as i64;
-        let window_frame = first - kernel.frames_before() as i64;
-        let mut layer = Self {
-            copies_from: map.whole_frames(),
+        let (copies_from, speed) = (map.whole_frames(), map.mean_speed());
+        let doubled = copies_from.is_none() && speed <= double::MOST_SPEED;
+        let (map, doubler, kernel) = match doubled {
+            true => (map.doubled(), Some(Doubler::new(channels)), Kernel::of_doubled()),
+            // Copies have no use for a kernel; any does.
+            false if copies_from.is_some() => (map, None, Kernel::of_doubled()),
+            false => (map, None, Kernel::for_speed(speed)),
+        };
+        let first = map.frame_at(range.start as f64).floor() as i64 - SPARE_FRAMES;
+        let mut window_frame = first - kernel.frames_before() as i64;
+        let mut next_frame = window_frame;
+        // What lies before the file's first frame is silence, and no more of it is needed than
+        // a kernel is long.
+        if let Some(doubler) = &doubler {
+            let silence = 2 * doubler.taps() as i64 + kernel.taps() as i64;
+            next_frame = (window_frame.div_euclid(2) - doubler.frames_before()).max(-silence);
+            window_frame = 2 * (next_frame + doubler.frames_before());
+        } else {
+            next_frame = next_frame.max(-2 * kernel.taps() as i64);
+            window_frame = next_frame;
+        }
+        Self {
             map,
             matrix,
+            kernel,
+            copies_from,
+            doubler,
             next_sample: range.start,
             end_sample: range.end.max(range.start),
+            next_frame,
             window_frame,
             windows: vec![Vec::new(); channels],
             out: vec![Vec::with_capacity(BLOCK); channels],
-            places: Vec::with_capacity(BLOCK),
-            kernel,
-        };
-        // What lies before the file's first frame is silence.
-        let silence = (-window_frame).clamp(0, 2 * layer.kernel.taps() as i64) as usize;
-        if window_frame < 0 {
-            layer.window_frame = -(silence as i64);
-            layer.windows.iter_mut().for_each(|window| window.resize(silence, 0.0));
         }
-        layer
     }
 
     /// Whether every sample of the range has been given: what the file still holds is not needed.
@@ -190,13 +149,10 @@ impl Layer {
         let first = first_frame as i64;
         let mut taken = 0;
         while taken < frames && !self.is_done() {
-            let end = self.window_end();
-            let begin = (end - first).clamp(taken as i64, frames as i64) as usize;
+            let begin = (self.next_frame - first).clamp(taken as i64, frames as i64) as usize;
             let upto = frames.min(begin + 4 * BLOCK);
-            if first + begin as i64 > end {
-                self.fill_gap(first + begin as i64, sink)?;
-            }
-            self.matrix.append(file, begin..upto, &mut self.windows);
+            self.fill_gap(first + begin as i64, sink)?;
+            self.take(|matrix, windows| matrix.append(file, begin..upto, windows), upto - begin);
             taken = upto;
             self.give(sink)?;
         }
@@ -209,27 +165,41 @@ impl Layer {
     /// Those of the sink.
     pub fn finish<E>(mut self, sink: &mut Sink<'_, E>) -> Result<(), E> {
         while !self.is_done() {
-            for window in &mut self.windows {
-                window.resize(window.len() + BLOCK, 0.0);
-            }
+            self.take_silence(BLOCK);
             self.give(sink)?;
         }
         Ok(())
+    }
+
+    fn fill_gap<E>(&mut self, upto: i64, sink: &mut Sink<'_, E>) -> Result<(), E> {
+        while self.next_frame < upto && !self.is_done() {
+            self.take_silence((upto - self.next_frame).min(4 * BLOCK as i64) as usize);
+            self.give(sink)?;
+        }
+        Ok(())
+    }
+
+    fn take_silence(&mut self, frames: usize) {
+        let add = |_: &ChannelMatrix, windows: &mut [Vec<f32>]| {
+            windows.iter_mut().for_each(|window| window.resize(window.len() + frames, 0.0));
+        };
+        self.take(add, frames);
+    }
+
+    /// Takes so many file frames, which `add` puts at the ends of rows, one a stem channel.
+    fn take(&mut self, add: impl FnOnce(&ChannelMatrix, &mut [Vec<f32>]), frames: usize) {
+        match &mut self.doubler {
+            Some(doubler) => {
+                add(&self.matrix, doubler.inputs());
+                doubler.double_into(&mut self.windows);
+            }
+            None => add(&self.matrix, &mut self.windows),
+        }
+        self.next_frame += frames as i64;
     }
 
     fn window_end(&self) -> i64 {
         self.window_frame + self.windows.first().map_or(0, Vec::len) as i64
-    }
-
-    fn fill_gap<E>(&mut self, upto: i64, sink: &mut Sink<'_, E>) -> Result<(), E> {
-        while self.window_end() < upto && !self.is_done() {
-            let missing = (upto - self.window_end()).min(4 * BLOCK as i64) as usize;
-            for window in &mut self.windows {
-                window.resize(window.len() + missing, 0.0);
-            }
-            self.give(sink)?;
-        }
-        Ok(())
     }
 
     /// Gives every sample whose kernel lies within the windows, then drops what is used up.
@@ -255,7 +225,7 @@ impl Layer {
     /// sample that fits is found by halving.
     fn ready(&self) -> usize {
         let most = (self.end_sample - self.next_sample).clamp(0, BLOCK as i64);
-        let last_start = self.window_end() - self.kernel.taps() as i64;
+        let last_start = self.window_end() - self.kernel.taps() as i64 - SPARE_FRAMES;
         let fits = |count: i64| {
             let frame = self.map.frame_at((self.next_sample + count - 1) as f64).floor() as i64;
             frame - self.kernel.frames_before() as i64 <= last_start
@@ -284,30 +254,17 @@ impl Layer {
     }
 
     fn interpolate(&mut self, count: usize) {
-        let (kernel, places) = (&self.kernel, &mut self.places);
-        let window_first = (self.window_frame + kernel.frames_before() as i64) as f64;
-        places.clear();
-        let mut silent = 0;
-        self.map.walk(self.next_sample, count, |_, frame| {
-            // Relative to the window the place is positive, so cutting off is rounding down;
-            // the difference is exact, as both are near each other or far from rounding.
-            let place = frame - window_first;
-            if place < 0.0 {
-                silent += 1;
-            } else {
-                let start = place as u32;
-                places.push((start, kernel.phase(place - f64::from(start))));
+        let window_first = self.window_frame + self.kernel.frames_before() as i64;
+        self.out.iter_mut().for_each(Vec::clear);
+        for run in self.map.runs(self.next_sample, count) {
+            for (window, out) in self.windows.iter().zip(&mut self.out) {
+                self.kernel.read_run(window, window_first, run, out);
             }
-        });
-        for (window, out) in self.windows.iter().zip(&mut self.out) {
-            out.clear();
-            out.resize(silent, 0.0);
-            out.extend(places.iter().map(|(start, at)| kernel.read(window, *start as usize, *at)));
         }
     }
 
     fn drop_used(&mut self) {
-        let frame = self.map.frame_at(self.next_sample as f64).floor() as i64;
+        let frame = self.map.frame_at(self.next_sample as f64).floor() as i64 - SPARE_FRAMES;
         let needed = frame - self.kernel.frames_before() as i64;
         let length = self.windows.first().map_or(0, Vec::len);
         let used = (needed - self.window_frame).clamp(0, length as i64) as usize;

@@ -21,6 +21,59 @@ struct Piece {
     slope: f64,
 }
 
+/// Grid samples that lie evenly in the file.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Run {
+    /// Where the first of them lies.
+    pub(crate) place: Place,
+    /// From each to the next.
+    pub(crate) step: Place,
+    /// How many they are.
+    pub(crate) count: usize,
+}
+
+/// A whole number of frames and a fraction of one, in 2⁻⁶⁴ of a frame: sums of it are exact, so
+/// that a place is the same however a take is cut into blocks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Place {
+    pub(crate) frame: i64,
+    pub(crate) fraction: u64,
+}
+
+impl Place {
+    fn of(frames: f64) -> Self {
+        let whole = frames.floor();
+        // Below one by at least 2⁻⁵³, so the product fits.
+        let fraction = ((frames - whole) * TWO_TO_64) as u64;
+        Self { frame: whole as i64, fraction }
+    }
+
+    /// The sum of both.
+    #[inline]
+    pub(crate) fn plus(self, other: Self) -> Self {
+        let (fraction, carry) = self.fraction.overflowing_add(other.fraction);
+        Self { frame: self.frame + other.frame + i64::from(carry), fraction }
+    }
+
+    fn times(self, count: i64) -> Self {
+        let low = i128::from(count) * i128::from(self.fraction);
+        Self { frame: self.frame * count + (low >> 64) as i64, fraction: low as u64 }
+    }
+}
+
+const TWO_TO_64: f64 = 18_446_744_073_709_551_616.0;
+
+impl Piece {
+    /// The places of `count` samples from `from` on: counted from the first whole sample of the
+    /// piece, whichever of them are asked for.
+    fn run(&self, from: i64, count: usize) -> Run {
+        let origin = self.from_sample.ceil();
+        let at_origin = Place::of(self.from_frame + (origin - self.from_sample) * self.slope);
+        let step = Place::of(self.slope);
+        Run { place: at_origin.plus(step.times(from - origin as i64)), step, count }
+    }
+}
+
 /// Why a list of knots is no map.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NotAMap {
@@ -117,25 +170,34 @@ impl TimeMap {
         whole.then_some(at_zero.round() as i64)
     }
 
-    /// Calls `each` with the file frame of every grid sample from `from` on, `count` of them.
-    pub(crate) fn walk(&self, from: i64, count: usize, mut each: impl FnMut(usize, f64)) {
-        let mut done = 0;
-        while done < count {
-            let sample = (from + done as i64) as f64;
-            let index = self.piece_at(sample);
-            let piece = self.pieces[index];
-            let left = match self.pieces.get(index + 1) {
-                Some(next) => {
-                    ((next.from_sample - sample).ceil().max(1.0) as usize).min(count - done)
-                }
-                None => count - done,
-            };
-            let offset = sample - piece.from_sample;
-            for step in 0..left {
-                each(done + step, piece.from_frame + (offset + step as f64) * piece.slope);
+    /// The same map onto the file at twice its rate.
+    #[must_use]
+    pub(crate) fn doubled(&self) -> Self {
+        let double = |piece: &Piece| Piece {
+            from_frame: 2.0 * piece.from_frame,
+            slope: 2.0 * piece.slope,
+            ..*piece
+        };
+        Self { pieces: self.pieces.iter().map(double).collect() }
+    }
+
+    /// The places of `count` grid samples from `from` on, one run for each piece they lie in.
+    pub(crate) fn runs(&self, from: i64, count: usize) -> impl Iterator<Item = Run> + '_ {
+        let end = from + count as i64;
+        let mut at = from;
+        std::iter::from_fn(move || {
+            if at >= end {
+                return None;
             }
-            done += left;
-        }
+            let index = self.piece_at(at as f64);
+            let upto = self
+                .pieces
+                .get(index + 1)
+                .map_or(end, |next| (next.from_sample.ceil() as i64).clamp(at + 1, end));
+            let run = self.pieces[index].run(at, (upto - at) as usize);
+            at = upto;
+            Some(run)
+        })
     }
 
     fn piece_at(&self, sample: f64) -> usize {
@@ -155,10 +217,31 @@ mod tests {
             assert!((map.frame_at(sample) - frame).abs() < 1e-9);
             assert!((map.sample_at(frame) - sample).abs() < 1e-9);
         }
-        let mut walked = Vec::new();
-        map.walk(-10, 3500, |index, frame| walked.push((index, frame)));
-        for (index, frame) in walked {
-            assert!((frame - map.frame_at(index as f64 - 10.0)).abs() < 1e-9);
+        for map in [map.doubled(), map] {
+            for (sample, place) in (-10..).zip(places(&map, -10, 3_500)) {
+                let frame = place.frame as f64 + place.fraction as f64 / TWO_TO_64;
+                assert!((frame - map.frame_at(f64::from(sample))).abs() < 1e-9, "{sample}");
+            }
+        }
+    }
+
+    fn places(map: &TimeMap, from: i64, count: usize) -> Vec<Place> {
+        let steps = |run: Run| {
+            std::iter::successors(Some(run.place), move |at| Some(at.plus(run.step)))
+                .take(run.count)
+        };
+        map.runs(from, count).flat_map(steps).collect()
+    }
+
+    #[test]
+    fn places_do_not_depend_on_where_one_begins() {
+        let map = TimeMap::through(&[(0.3, 100.0), (1000.7, 1101.0), (2000.0, 2100.5)]).unwrap();
+        let whole = places(&map, -300, 4_000);
+        assert_eq!(whole.len(), 4_000);
+        for cut in [1, 299, 300, 301, 1_300, 1_301, 3_999] {
+            let mut parts = places(&map, -300, cut);
+            parts.extend(places(&map, -300 + cut as i64, 4_000 - cut));
+            assert_eq!(parts, whole, "{cut}");
         }
     }
 
