@@ -178,6 +178,7 @@ def report(results):
     for key, name in (
         ("one_new_take", "after one new take"),
         ("one_short_take", "  one that plays one section"),
+        ("one_exchanged_take", "after one exchanged take"),
         ("one_curve_changed", "after a curve change"),
         ("one_section", "one section, nothing new"),
     ):
@@ -186,6 +187,7 @@ def report(results):
     for key, name in (
         ("preview_cold", "preview, no beds"),
         ("one_new_take", "preview, one new take"),
+        ("one_exchanged_take", "preview, one exchanged take"),
         ("one_curve_changed", "preview, one curve changed"),
         ("one_section", "preview, one section"),
         ("final_cold", "final, no beds"),

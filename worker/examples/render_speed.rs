@@ -21,6 +21,9 @@ use std::time::Instant;
 /// A short measurement is made this often; the quickest counts.
 const TRIES: usize = 3;
 
+/// Which stem is exchanged: one that the first bed is made with.
+const EXCHANGED: usize = 8;
+
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 const FAMILIES: [&str; 8] =
@@ -84,7 +87,7 @@ fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
     };
     let stems: Vec<StemEntry> = (0..count).map(entry).collect();
     let (bed_s, bed_cpu_s) = time_beds(&stems, threads)?;
-    let bench = Bench { dir, piece: &piece, threads };
+    let bench = Bench { dir, piece: &piece, threads, former: Vec::new() };
     let _ = std::fs::remove_dir_all(dir.join("beds"));
     let mut results = serde_json::Map::new();
     let mut note = |name: &str, value: Value| results.insert(name.into(), value);
@@ -99,6 +102,15 @@ fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
         tries.push(bench.time(&map, &stems, RenderKind::Preview, &[])?);
     }
     note("one_new_take", quickest(tries));
+    let exchanged = exchange(&stems, entry(count + 1));
+    let mut tries = Vec::new();
+    for _ in 0..TRIES {
+        let bench = Bench { former: vec![stems[EXCHANGED].path.clone()], ..bench };
+        tries.push(bench.time(&map, &exchanged, RenderKind::Preview, &[])?);
+        let bench = Bench { former: vec![exchanged[EXCHANGED].path.clone()], ..bench };
+        bench.time(&map, &stems, RenderKind::Preview, &[])?;
+    }
+    note("one_exchanged_take", quickest(tries));
     let mut more = stems.clone();
     more.push(StemEntry { path: dir.join("short.stem"), ..entry(count) });
     note("one_short_take", bench.time(&map, &more, RenderKind::Preview, &[])?);
@@ -112,6 +124,15 @@ fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
     note("peak_memory_mib", json!(peak_memory_mib()?));
     writeln!(std::io::stdout(), "{}", Value::Object(results))?;
     Ok(())
+}
+
+/// The stems with another take in place of one that lies in a kept bed, of the same family.
+fn exchange(stems: &[StemEntry], other: StemEntry) -> Vec<StemEntry> {
+    let mut exchanged = stems.to_vec();
+    if let Some(old) = exchanged.get_mut(EXCHANGED) {
+        *old = StemEntry { facts: old.facts.clone(), ..other };
+    }
+    exchanged
 }
 
 /// The exact sum alone: every stem to a stereo bed, stretch by stretch, nothing kept. Gives wall
@@ -144,6 +165,8 @@ struct Bench<'a> {
     dir: &'a Path,
     piece: &'a Piece,
     threads: usize,
+    /// Stems that have left the mix and lie in kept beds.
+    former: Vec<PathBuf>,
 }
 
 impl Bench<'_> {
@@ -159,7 +182,7 @@ impl Bench<'_> {
             arrangement,
             arrangement_version: "bench".into(),
             stems: stems.to_vec(),
-            former_stems: Vec::new(),
+            former_stems: self.former.clone(),
             kind,
             sections: sections.iter().map(|&name| name.to_owned()).collect(),
             groups: Vec::new(),
