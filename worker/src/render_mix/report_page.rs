@@ -80,7 +80,9 @@ fn escape(text: &str) -> String {
 }
 
 fn or_dash(value: Option<f64>, unit: &str) -> String {
-    value.map_or("–".into(), |value| format!("{value:.1}\u{a0}{unit}").replace('-', "−"))
+    // What rounds to nothing has no sign.
+    let rounded = value.map(|value| (value * 10.0).round() / 10.0 + 0.0);
+    rounded.map_or("–".into(), |value| format!("{value:.1}\u{a0}{unit}").replace('-', "−"))
 }
 
 /// What was rendered, in a line.

@@ -107,3 +107,10 @@ fn the_page_needs_nothing_from_elsewhere() {
     }
     assert!(page.contains("Nine &lt;Harbours&gt;") && !page.contains("Nine <Harbours>"));
 }
+
+#[test]
+fn what_rounds_to_nothing_has_no_sign() {
+    assert_eq!(or_dash(Some(-0.04), "dB"), "0.0\u{a0}dB");
+    assert_eq!(or_dash(Some(-0.06), "dB"), "−0.1\u{a0}dB");
+    assert_eq!(or_dash(None, "dB"), "–");
+}
