@@ -84,9 +84,11 @@ async function done(id) {
   });
 }
 
+/** A group's row: how many are in the mix, how many ask, what there is to notice. */
 async function row(page, group) {
-  const cells = page.locator("#crowd tr", { has: page.getByRole("rowheader", { name: group }) });
-  return cells.locator("td").allTextContents();
+  const row = page.locator("#crowd tr", { has: page.getByRole("rowheader", { name: group }) });
+  const counts = await row.locator("td").allTextContents();
+  return [...counts, ...(await row.locator(".hint").allTextContents())];
 }
 
 test("the desk says who plays, what lacks, and how many are let in where", async () => {
@@ -96,6 +98,27 @@ test("the desk says who plays, what lacks, and how many are let in where", async
   assert.deepEqual(await row(page, "Horns"), ["0", "0", "nobody yet"]);
   const sections = await page.locator("#crowd .section-list li").allTextContents();
   assert.deepEqual(sections, ["Flood 1", "Ebb 3"]);
+  for (const screen of SCREENS) {
+    await page.setViewportSize({ width: screen.width, height: screen.height });
+    await page.emulateMedia({ colorScheme: screen.colorScheme });
+    await picture(page, `who-plays-${screen.name}`);
+    await check(page, "who plays");
+  }
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("a take is found by the words of its form", async () => {
+  const { context, page, errors } = await atDesk("");
+  const listed = () => page.locator("#takes td.who").allTextContents();
+  assert.equal((await listed()).length, 3);
+  await page.getByLabel("By name, instrument or place").fill("WHISTLE slip");
+  await page.getByRole("button", { name: "Find" }).click();
+  await page.waitForURL(/find=/);
+  assert.deepEqual(await listed(), ["Player 2"]);
+  await page.getByLabel("By name, instrument or place").fill("nobody at all");
+  await page.keyboard.press("Enter");
+  await page.getByText("None.").waitFor();
   assert.deepEqual(errors, []);
   await context.close();
 });

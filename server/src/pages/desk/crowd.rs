@@ -116,14 +116,13 @@ impl Crowd {
                     th scope="col" { "Group" }
                     th.number scope="col" { "In the mix" }
                     th.number scope="col" { "Questions" }
-                    th scope="col" { "To notice" }
                 } }
                 tbody { @for row in &self.rows {
                     tr {
-                        th scope="row" { (row.name) }
+                        th scope="row" { (row.name)
+                            @if let Some(notice) = self.notice(row) { span.hint { (notice) } } }
                         td.number { (row.placed) }
                         td.number { (row.asking) }
-                        td { (self.notice(row).unwrap_or_default()) }
                     }
                 } }
             }

@@ -22,11 +22,16 @@ use crate::pages::words;
 /// Takes on one page.
 const PAGE: i64 = 100;
 
+/// Takes looked through for some words.
+const MOST: i64 = 10_000;
+
 /// Which takes to show.
 #[derive(Debug, Default, Deserialize)]
 pub struct Shown {
     state: Option<String>,
     after: Option<String>,
+    /// Words to look for.
+    find: Option<String>,
     /// Renders asked for before the one of this id.
     before: Option<String>,
 }
@@ -46,9 +51,15 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
     let id = &loaded.record.id;
     let slug = &loaded.record.slug;
     let state = shown.state.as_deref().and_then(|word| word.parse::<TakeState>().ok());
-    let takes = app.store.list_takes(id, state, shown.after.as_deref(), PAGE).await?;
+    let find = shown.find.as_deref().map(str::trim).filter(|find| !find.is_empty());
+    let takes = match find {
+        Some(find) => found(app.store.list_takes(id, state, None, MOST).await?, find),
+        None => app.store.list_takes(id, state, shown.after.as_deref(), PAGE).await?,
+    };
     let counts = app.store.count_takes(id).await?;
-    let more = (takes.len() as i64 == PAGE).then(|| takes.last().map(|t| t.id.clone())).flatten();
+    let more = (find.is_none() && takes.len() as i64 == PAGE)
+        .then(|| takes.last().map(|t| t.id.clone()))
+        .flatten();
     let crowd = Crowd::of(app, loaded).await;
     let renders = Renders::of(app, loaded, shown.before.as_deref()).await?;
     let main = html! {
@@ -62,6 +73,7 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
         section.sheet #takes {
             h2 { "Takes" }
             (which_takes(slug, state, &counts))
+            (find_form(slug, state, find))
             (takes_table(slug, &takes))
             @if let Some(after) = more {
                 @let only = state.map(|s| format!("&state={}", s.word())).unwrap_or_default();
@@ -125,6 +137,29 @@ fn which_takes(slug: &str, state: Option<TakeState>, counts: &[StateCount]) -> M
             }
         }
     }
+}
+
+fn find_form(slug: &str, state: Option<TakeState>, find: Option<&str>) -> Markup {
+    html! {
+        form.row method="get" action={ "/desk/" (slug) "#takes" } role="search" {
+            @if let Some(state) = state { input type="hidden" name="state" value=(state.word()); }
+            label for="f-find" { "By name, instrument or place" }
+            input #f-find type="text" name="find" value=[find] autocomplete="off";
+            button.quiet type="submit" { "Find" }
+        }
+    }
+}
+
+/// The takes of which the form holds every one of some words, as many as a page takes.
+fn found(takes: Vec<TakeSummary>, find: &str) -> Vec<TakeSummary> {
+    let words: Vec<String> = find.split_whitespace().map(str::to_lowercase).collect();
+    let holds = |take: &TakeSummary| {
+        let fields = ["name", "credit", "instrument", "place", "institution"];
+        let text: Vec<&str> = fields.iter().filter_map(|name| take.form[*name].as_str()).collect();
+        let text = text.join("\n").to_lowercase();
+        take.id == find || words.iter().all(|word| text.contains(word.as_str()))
+    };
+    takes.into_iter().filter(holds).take(PAGE as usize).collect()
 }
 
 /// The arrangement does not fit the piece any more, and what to do about it.

@@ -10,6 +10,9 @@ use crate::http::pieces::LoadedPiece;
 use crate::http::problem::Answer;
 use crate::pages::words;
 
+/// Versions shown at once; the rest is folded away.
+const NEWEST: usize = 5;
+
 /// All versions, and one compared with what stands.
 pub(super) struct Versions {
     saved: Vec<SavedVersion>,
@@ -59,7 +62,14 @@ impl Versions {
                 @if self.saved.is_empty() {
                     p { "None is saved yet: every group plays everywhere." }
                 }
-                @for version in &self.saved { (self.line(slug, version)) }
+                @let (new, old) = self.saved.split_at(self.saved.len().min(NEWEST));
+                @for version in new { (self.line(slug, version)) }
+                @if !old.is_empty() {
+                    details {
+                        summary { "Earlier versions" }
+                        @for version in old { (self.line(slug, version)) }
+                    }
+                }
             }
         }
     }
