@@ -164,6 +164,16 @@ test("one take is heard a little louder, and the render is deleted for good", as
   await context.close();
 });
 
+test("a take that is laid anew shows by itself that it has been", async () => {
+  const { context, page, errors } = await atDesk(`/take/${takes["Player 1"].take_id}`);
+  await page.getByLabel("Nudge, in milliseconds").fill("12");
+  await page.getByRole("button", { name: "Nudge" }).click();
+  await page.locator(".lead", { hasText: "in the mix" }).waitFor();
+  assert.equal(await page.getByLabel("Nudge, in milliseconds").inputValue(), "12");
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test("of two who change the map at once the second is told, and nothing is lost", async () => {
   const first = await atDesk("/arrangement");
   const second = await atDesk("/arrangement");

@@ -27,6 +27,12 @@ pub struct RenderArgs {
     /// Only this section; may be given several times
     #[arg(long, value_name = "NAME")]
     pub section: Vec<String>,
+    /// Only this group; may be given several times
+    #[arg(long, value_name = "NAME")]
+    pub group: Vec<String>,
+    /// A take to hear a little louder in the crowd, by its id
+    #[arg(long, value_name = "TAKE")]
+    pub louder: Option<String>,
     /// Wait until it is done
     #[arg(long)]
     pub wait: bool,
@@ -53,7 +59,7 @@ pub fn run(args: &RenderArgs) -> Result<(), Failure> {
 }
 
 async fn render(server: &Server, args: &RenderArgs) -> Result<(), Failure> {
-    let wish = json!({ "kind": args.kind, "sections": args.section });
+    let wish = wish(args);
     let id = server.ask_render(&args.piece, &wish).await?;
     if !args.wait && args.out.is_none() {
         say(&id);
@@ -70,6 +76,15 @@ async fn render(server: &Server, args: &RenderArgs) -> Result<(), Failure> {
     server.fetch(file_url(&done, args.file.as_deref(), out)?, out).await?;
     say(&out.display().to_string());
     Ok(())
+}
+
+fn wish(args: &RenderArgs) -> Value {
+    json!({
+        "kind": args.kind,
+        "sections": args.section,
+        "groups": args.group,
+        "louder_take": args.louder,
+    })
 }
 
 /// Where a render's file of that name is, or its sound that fits `out` where none is named.
@@ -96,6 +111,22 @@ fn sounds_for(out: &Path) -> Vec<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        render: RenderArgs,
+    }
+
+    #[test]
+    fn what_is_to_be_heard_is_asked_of_the_server() {
+        let words = "render --token-file t --piece p --section Ebb --group Low --group Bells";
+        let words = words.split(' ').chain(["--louder", "a-take"]);
+        let line = <Line as clap::Parser>::try_parse_from(words).unwrap();
+        let heard = json!({ "kind": "preview", "sections": ["Ebb"], "groups": ["Low", "Bells"],
+            "louder_take": "a-take" });
+        assert_eq!(wish(&line.render), heard);
+    }
 
     #[test]
     fn the_ending_of_the_file_wanted_chooses_among_a_renders_sounds() {

@@ -90,6 +90,7 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
     let slug = &loaded.record.slug;
     let name = take.form["name"].as_str().unwrap_or("(withdrawn)");
     let here = format!("/desk/{slug}/take/{}", take.id);
+    let waiting = matches!(take.state, TakeState::Received | TakeState::Conforming);
     let main = html! {
         p.row {
             a href={ "/desk/" (slug) } { "All takes of " (loaded.record.title) }
@@ -98,7 +99,7 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
             }
         }
         h1 { bdi { (name) } }
-        p.lead { (words::standing(take)) }
+        p.lead role="status" data-take=[waiting.then_some(&take.id)] { (words::standing(take)) }
         @if let Some(later) = &take.replaced_by {
             p { "A later take stands in for it: "
                 a href={ "/desk/" (slug) "/take/" (later) } { "the later take" } "." }
@@ -130,10 +131,10 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
     let title = format!("{name} – desk");
     Page {
         title: &title,
-        scripts: &["listen.js"],
+        scripts: &["listen.js", "desk.js"],
         links: links(),
         private: true,
-        refresh_s: None,
+        refresh_s: waiting.then_some(3),
         main,
     }
     .answer(StatusCode::OK)
