@@ -30,6 +30,7 @@ pub fn routes() -> Router<AppState> {
         .route("/desk/sign-in", post(desk::sign_in))
         .route("/desk/sign-out", post(desk::sign_out))
         .route("/desk/{slug}", get(desk::piece::piece))
+        .route("/desk/{slug}/door", post(desk::door::set))
         .route("/desk/{slug}/render", post(desk::renders::render))
         .route("/desk/{slug}/cancel/{id}", post(desk::renders::cancel))
         .route("/desk/{slug}/delete/{id}", post(desk::renders::delete))

@@ -108,6 +108,22 @@ test("the desk says who plays, what lacks, and how many are let in where", async
   await context.close();
 });
 
+test("the call is closed at the desk and opened again", async () => {
+  const { context, page, errors } = await atDesk("");
+  const form = () => fetch(`${service.base}/tide/take`).then((answer) => answer.status);
+  assert.equal(await form(), 200);
+  await page.getByRole("button", { name: "Close the call now" }).click();
+  await page.getByText("closed by your word").waitFor();
+  assert.equal(await form(), 403);
+  const call = await (await fetch(`${service.base}/tide`)).text();
+  assert.ok(call.includes("Closed.") && !call.includes("The deadline was"), "it lies ahead still");
+  await page.getByRole("button", { name: "Open the call again" }).click();
+  await page.getByText("The call is open until").waitFor();
+  assert.equal(await form(), 200);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test("a take is found by the words of its form", async () => {
   const { context, page, errors } = await atDesk("");
   const listed = () => page.locator("#takes td.who").allTextContents();

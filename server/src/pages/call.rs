@@ -49,10 +49,14 @@ fn page<'a>(title: &'a str, main: Markup, links: Markup) -> Page<'a> {
 /// Whether the call is open, and until when.
 fn door(piece: &LoadedPiece) -> Markup {
     let zone = piece.piece.time_zone.as_deref();
-    let deadline = piece.deadline_us().map(|at| words::deadline(at, zone));
+    let now = now_us();
+    let open = piece.is_open(now);
+    // Closed before its time by the organiser, it has no deadline to look back on.
+    let told = piece.deadline_us().filter(|at| open || *at <= now);
+    let deadline = told.map(|at| words::deadline(at, zone));
     html! {
         p {
-            @match (piece.is_open(now_us()), deadline) {
+            @match (open, deadline) {
                 (true, Some(deadline)) => { "Open until " strong { (deadline) } "." }
                 (true, None) => { "Open." }
                 (false, Some(deadline)) => { "Closed. The deadline was " (deadline) "." }

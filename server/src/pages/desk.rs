@@ -2,6 +2,7 @@
 
 pub mod arrangement;
 mod crowd;
+pub mod door;
 pub mod piece;
 pub mod renders;
 pub mod take;

@@ -9,8 +9,8 @@ use ripieno_store::{StateCount, TakeSummary};
 use serde::Deserialize;
 
 use super::crowd::Crowd;
-use super::links;
 use super::renders::Renders;
+use super::{door, links};
 use crate::http::extract::{Path, Query};
 use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
@@ -65,6 +65,7 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
     let main = html! {
         h1 { (loaded.record.title) }
         (ways(slug, &counts))
+        (door::show(loaded))
         @match &crowd {
             Ok(crowd) => (crowd.show(loaded)),
             Err(problem) => section.sheet #crowd { h2 { "Who plays" } (misfit(slug, problem)) },
