@@ -2,8 +2,9 @@
 //!
 //! File rate, clock error, tempo ratio and offset are one [`TimeMap`]; every sample of the grid
 //! is read from the file once, at exactly the place the map gives, by one band-limited kernel, or
-//! by a short one from the file at twice its rate. Only a short window of the file is in memory. The kernel's cut-off follows the map's mean speed:
-//! pieces that run faster than the rest are for stretches where nothing sounds.
+//! by a short one from the file at twice its rate. Only a short window of the file is in memory.
+//! The kernel's cut-off follows the map's mean speed: pieces that run faster than the rest are for
+//! stretches where nothing sounds.
 
 mod double;
 mod fused;
@@ -329,6 +330,24 @@ mod tests {
         let whole = lay_all(map.clone(), -20_000..60_000, &file, file.len());
         for chunk in [1, 160, 4_097] {
             assert_eq!(whole, lay_all(map.clone(), -20_000..60_000, &file, chunk), "{chunk}");
+        }
+    }
+
+    #[test]
+    fn a_click_at_the_very_edge_of_the_file_keeps_its_place_and_its_weight() {
+        for (speed, at) in [0.166, 0.918_75, 1.000_02, 1.4, 4.0]
+            .into_iter()
+            .flat_map(|speed| [0, 1, 150, 298, 299].map(move |at| (speed, at)))
+        {
+            let mut file = vec![0.0; 300];
+            file[at] = 1.0;
+            let laid = lay_all(TimeMap::straight(0.25, speed), -3_000..6_000, &file, 64);
+            let places = (-3_000..).zip(&laid);
+            let weighed: f64 = places.map(|(n, value)| f64::from(n) * f64::from(*value)).sum();
+            let weight: f64 = laid.iter().map(|value| f64::from(*value)).sum();
+            let expected = (at as f64 - 0.25) / speed;
+            assert!((weight * speed - 1.0).abs() < 1e-4, "{speed} {at}: {weight}");
+            assert!((weighed / weight - expected).abs() < 0.02 / speed, "{speed} {at}");
         }
     }
 
