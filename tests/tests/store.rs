@@ -326,6 +326,66 @@ async fn old_previews_are_thinned_and_finals_are_kept() {
     assert_eq!(store.list_renders(&piece.id, None, 100).await.unwrap().len(), 6);
 }
 
+/// A preview that is done; gives its id.
+async fn preview(
+    store: &Store,
+    piece_id: &str,
+    request: Value,
+    night: Option<&str>,
+    at: i64,
+) -> String {
+    let render = NewRender {
+        piece_id,
+        kind: RenderKind::Preview,
+        request: &request,
+        requested_by: "a test",
+        occasion: night,
+    };
+    store.request_render(&render, conform_job, at).await.unwrap();
+    let job = store.lease_job("w", at, 1_000_000).await.unwrap().unwrap();
+    let blob = store.put_blob_bytes(&b"a mix"[..], at).await.unwrap();
+    let file = NewFile { name: "preview.ogg".into(), media_type: "audio/ogg".into(), blob };
+    store.finish_render(&job, &job.subject, &json!({}), &[file], None, at).await.unwrap();
+    job.subject
+}
+
+#[tokio::test]
+async fn trying_out_sections_thins_neither_the_preview_of_the_whole_nor_the_nights() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let at = |minute: i64| T0 + minute * 60_000_000;
+    let night = Some("nightly 2026-11-28 05:00+00:00");
+    let nightly = preview(&store, &piece.id, json!({}), night, at(0)).await;
+    let whole = preview(&store, &piece.id, json!({ "sections": [] }), None, at(1)).await;
+    let mut parts = Vec::new();
+    for minute in 2..6 {
+        let part = json!({ "sections": ["Flood"], "groups": [] });
+        parts.push(preview(&store, &piece.id, part, None, at(minute)).await);
+    }
+    assert_eq!(store.thin_previews(2).await.unwrap(), 2);
+    let left = store.list_renders(&piece.id, None, 100).await.unwrap();
+    let left: Vec<&str> = left.iter().map(|render| render.id.as_str()).collect();
+    assert_eq!(left, [&*parts[3], &*parts[2], &*whole, &*nightly]);
+}
+
+#[tokio::test]
+async fn everybody_hears_the_whole_however_many_sections_were_tried_out_since() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    assert!(store.newest_to_hear(&piece.id).await.unwrap().is_none());
+    let whole = preview(&store, &piece.id, json!({}), None, T0).await;
+    for second in 1..=60 {
+        let part = match second % 3 {
+            0 => json!({ "sections": ["Flood"] }),
+            1 => json!({ "groups": ["Bells"] }),
+            _ => json!({ "louder_take": "a" }),
+        };
+        preview(&store, &piece.id, part, None, T0 + second * 1_000_000).await;
+    }
+    let (render, file) = store.newest_to_hear(&piece.id).await.unwrap().unwrap();
+    assert_eq!((render.id, file.as_str()), (whole, "preview.ogg"));
+}
+
 #[tokio::test]
 async fn a_stream_that_breaks_off_or_is_too_long_leaves_nothing() {
     let (folder, store) = new_store().await;

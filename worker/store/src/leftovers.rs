@@ -1,12 +1,17 @@
 //! What nothing refers to any more: found here, by the worker's sweep.
 
+use std::collections::HashMap;
 use std::path::PathBuf;
 use std::time::Duration;
+
+use sqlx::FromRow;
 
 use crate::Store;
 use crate::blobs::{before, blocking};
 use crate::database::{all, first, run};
 use crate::error::Result;
+use crate::renders::hears_everybody;
+use crate::text::Json;
 
 /// What a sweep of the folders took away.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -80,29 +85,65 @@ impl Store {
     }
 
     /// Deletes previews (of any outcome) that are over and older than the newest `keep` finished
-    /// ones of their piece; gives how many. Of those made for one contributor each, which count
-    /// apart, eight times as many stay.
+    /// ones of their kind in their piece; gives how many. Those of the whole count apart from
+    /// those of some sections or groups, so that a day of trying things out leaves the one that
+    /// everybody hears; of those made for one contributor each, eight times as many stay. Nightly
+    /// ones have a rule of their own ([`Store::thin_nightly`]).
     pub async fn thin_previews(&self, keep: i64) -> Result<u64> {
-        let old = {
+        let all = {
             let mut link = self.read().await?;
             all!(
-                (String,),
+                Preview,
                 link,
-                "select r.id from renders r
+                "select r.id, r.piece_id, r.occasion, r.request, r.state from renders r
                  where r.kind = 'preview' and r.state in ('done', 'failed', 'cancelled')
-                   and (select count(*) from renders n
-                        where n.piece_id = r.piece_id and n.kind = 'preview'
-                          and n.state = 'done' and n.id > r.id
-                          and (coalesce(n.occasion, '') like 'take:%')
-                            = (coalesce(r.occasion, '') like 'take:%'))
-                       >= $1 * case when coalesce(r.occasion, '') like 'take:%' then 8 else 1 end",
-                keep.max(1),
+                   and (r.occasion is null or r.occasion not like 'nightly %')
+                 order by r.id desc",
             )?
         };
-        for (id,) in &old {
-            self.delete_render(id).await?;
+        let mut finished = HashMap::new();
+        let mut thinned = 0;
+        for preview in all {
+            let sort = preview.sort();
+            let most = keep.max(1) * if sort == PreviewSort::Contributor { 8 } else { 1 };
+            let newer = finished.entry((preview.piece_id, sort)).or_insert(0);
+            if *newer >= most {
+                self.delete_render(&preview.id).await?;
+                thinned += 1;
+            } else if preview.state == "done" {
+                *newer += 1;
+            }
         }
-        Ok(old.len() as u64)
+        Ok(thinned)
+    }
+}
+
+/// A preview that is over.
+#[derive(FromRow)]
+struct Preview {
+    id: String,
+    piece_id: String,
+    occasion: Option<String>,
+    #[sqlx(try_from = "String")]
+    request: Json,
+    state: String,
+}
+
+/// What previews count with.
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
+enum PreviewSort {
+    Contributor,
+    Whole,
+    Part,
+}
+
+impl Preview {
+    fn sort(&self) -> PreviewSort {
+        match &self.occasion {
+            Some(occasion) if occasion.starts_with("take:") => PreviewSort::Contributor,
+            _ if hears_everybody(&self.request.0) => PreviewSort::Whole,
+            _ => PreviewSort::Part,
+        }
     }
 }
 

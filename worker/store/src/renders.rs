@@ -112,6 +112,13 @@ pub fn occasion_for_take(take_id: &str, what: &str) -> String {
     format!("take:{take_id}:{what}")
 }
 
+/// Whether a render's request is for everybody, all along: no section, no group, no take apart.
+#[must_use]
+pub(crate) fn hears_everybody(request: &Value) -> bool {
+    let none = |name: &str| request[name].as_array().is_none_or(Vec::is_empty);
+    none("sections") && none("groups") && request["louder_take"].is_null()
+}
+
 macro_rules! select_render {
     ($rest:literal) => {
         concat!(
@@ -229,6 +236,26 @@ impl Store {
             piece_id,
             before,
         )
+    }
+
+    /// The newest finished render of the whole piece with everybody in it, and the name of its
+    /// sound file, however many of parts were made since.
+    pub async fn newest_to_hear(&self, piece_id: &str) -> Result<Option<(Render, String)>> {
+        let mut before: Option<String> = None;
+        loop {
+            let page = self.list_renders(piece_id, before.as_deref(), 50).await?;
+            let Some(last) = page.last() else { return Ok(None) };
+            before = Some(last.id.clone());
+            for render in page {
+                if render.state != RenderState::Done || !hears_everybody(&render.request.0) {
+                    continue;
+                }
+                let files = self.render_files(&render.id).await?;
+                if let Some(file) = files.into_iter().find(|f| f.name.starts_with("preview.")) {
+                    return Ok(Some((render, file.name)));
+                }
+            }
+        }
     }
 
     /// Deletes a piece's nightly renders that are over, all but the newest `keep` finished ones;

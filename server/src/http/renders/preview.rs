@@ -3,7 +3,7 @@
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
-use ripieno_store::{Render, RenderState};
+use ripieno_store::Render;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -17,22 +17,7 @@ use crate::http::{App, AppState, described, pieces};
 /// # Errors
 /// A fault of the store.
 pub async fn newest_to_hear(app: &App, piece_id: &str) -> Answer<Option<(Render, String)>> {
-    for render in app.store.list_renders(piece_id, None, 20).await? {
-        if render.state != RenderState::Done || !is_whole(&render) {
-            continue;
-        }
-        let files = app.store.render_files(&render.id).await?;
-        if let Some(file) = files.into_iter().find(|f| f.name.starts_with("preview.")) {
-            return Ok(Some((render, file.name)));
-        }
-    }
-    Ok(None)
-}
-
-/// Whether everybody is in it, all along.
-fn is_whole(render: &Render) -> bool {
-    let none = |name: &str| render.request[name].as_array().is_none_or(Vec::is_empty);
-    none("sections") && none("groups") && render.request["louder_take"].is_null()
+    Ok(app.store.newest_to_hear(piece_id).await?)
 }
 
 /// Piece time at which a render's files begin, in seconds.
