@@ -1,6 +1,6 @@
 //! Single notes that come in at the wrong moment.
 
-use super::{Take, from_own_pulse};
+use super::{Take, from_own_pulse, speech};
 use crate::finding::{Finding, Severity};
 use crate::fit::Deviation;
 use crate::onset::Playing;
@@ -44,8 +44,13 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     let fit = take.fit?;
     let own = from_own_pulse(fit, &take.grid.beats_s);
     let spread_ms = fit.spread_ms?;
-    let found: Vec<&Deviation> =
-        own.iter().filter(|note| is_blunder(note, spread_ms, take.playing)).collect();
+    // Syllables are no notes.
+    let spoken = speech::places(take);
+    let is_spoken = |at_s: f64| spoken.iter().any(|place| (place.0..place.1).contains(&at_s));
+    let found: Vec<&Deviation> = own
+        .iter()
+        .filter(|note| is_blunder(note, spread_ms, take.playing) && !is_spoken(note.at_s))
+        .collect();
     if found.is_empty() {
         return None;
     }

@@ -128,6 +128,18 @@ impl BrightnessMeter {
 }
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
+    let places = places(take);
+    if places.is_empty() {
+        return None;
+    }
+    let seconds: f64 = places.iter().map(|place| place.1 - place.0).sum();
+    let says = "We think that somebody speaks during the piece, in the marked places. If so, \
+                please record again, or tell us which part to leave out.";
+    Some(Finding::new("speech", Severity::Advice, says).measuring(seconds, "s").at(places))
+}
+
+/// Where somebody speaks, from and to, in seconds of the file.
+pub(super) fn places(take: &Take) -> Vec<(f64, f64)> {
     let brightness = &take.records.brightness;
     let span = take.span_s();
     let frames = brightness.level_db.len();
@@ -141,14 +153,7 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
         let last = (run.end - 1) * STEP_FRAMES + WINDOW_FRAMES;
         (second(run.start * STEP_FRAMES), second(last))
     };
-    let places: Vec<(f64, f64)> = talks(&hisses).iter().map(place).collect();
-    if places.is_empty() {
-        return None;
-    }
-    let seconds: f64 = places.iter().map(|place| place.1 - place.0).sum();
-    let says = "We think that somebody speaks during the piece, in the marked places. If so, \
-                please record again, or tell us which part to leave out.";
-    Some(Finding::new("speech", Severity::Advice, says).measuring(seconds, "s").at(places))
+    talks(&hisses).iter().map(place).collect()
 }
 
 /// The runs of windows in which somebody talks, by the hisses of each; none where hisses are the
