@@ -156,9 +156,9 @@ impl Store {
         tx.commit().await
     }
 
-    /// Withdraws a take and every earlier take that it was sent to replace or stands in for: the records keep a
-    /// tombstone and nothing personal, jobs are called off, recordings, stems and what was
-    /// rendered for its contributor alone are deleted.
+    /// Withdraws a take and every earlier take that it was sent to replace or stands in for: the
+    /// records keep a tombstone and nothing personal, jobs are called off, recordings, stems and
+    /// what was rendered for its contributor alone are deleted.
     /// Gives the ids of all that were withdrawn now; withdrawing twice gives none.
     ///
     /// When a file cannot be deleted at once the records are right all the same, and the sweep
