@@ -1,5 +1,6 @@
 //! Small numerical helpers that several rooms share.
 
+pub(crate) mod bessel;
 pub(crate) mod log;
 pub(crate) mod processor;
 pub(crate) mod robust;

@@ -99,7 +99,7 @@ impl Layer {
             true => (map.doubled(), Some(Doubler::new(channels)), Kernel::of_doubled()),
             // Copies have no use for a kernel; any does.
             false if copies_from.is_some() => (map, None, Kernel::of_doubled()),
-            false => (map, None, Kernel::for_speed(speed)),
+            false => (map, None, Arc::new(Kernel::for_speed(speed))),
         };
         let first = map.frame_at(range.start as f64).floor() as i64 - SPARE_FRAMES;
         let mut window_frame = first - kernel.frames_before() as i64;

@@ -44,13 +44,13 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     let fit = take.fit?;
     let own = from_own_pulse(fit, &take.grid.beats_s);
     let spread_ms = fit.spread_ms?;
-    // Syllables are no notes.
-    let spoken = speech::places(take);
-    let is_spoken = |at_s: f64| spoken.iter().any(|place| (place.0..place.1).contains(&at_s));
-    let found: Vec<&Deviation> = own
-        .iter()
-        .filter(|note| is_blunder(note, spread_ms, take.playing) && !is_spoken(note.at_s))
-        .collect();
+    let mut found: Vec<&Deviation> =
+        own.iter().filter(|note| is_blunder(note, spread_ms, take.playing)).collect();
+    if !found.is_empty() {
+        // Syllables are no notes.
+        let spoken = speech::places(take);
+        found.retain(|note| !spoken.iter().any(|place| (place.0..place.1).contains(&note.at_s)));
+    }
     if found.is_empty() {
         return None;
     }

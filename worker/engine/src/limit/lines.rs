@@ -2,6 +2,7 @@
 
 use super::oversample::CHUNK;
 use super::screen::Screen;
+use crate::math::bessel::bessel_i0;
 #[cfg(target_arch = "x86_64")]
 use crate::math::processor;
 use std::f64::consts::PI;
@@ -255,19 +256,6 @@ pub(super) fn taps(fraction: f64) -> Taps {
     });
     let sum: f64 = taps.iter().sum();
     taps.map(|tap| (tap / sum) as f32)
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series (Abramowitz and
-/// Stegun 9.6.12).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let mut term = 1.0;
-    let mut sum = 1.0;
-    for k in 1..60 {
-        term *= quarter / f64::from(k * k);
-        sum += term;
-    }
-    sum
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! Lowers the rate for the search of a whole file.
 
-use crate::math::sinc::bessel_i0;
+use crate::math::bessel::bessel_i0;
 use std::f64::consts::PI;
 
 /// A streaming low-pass that keeps one sample of `factor`, without any delay.

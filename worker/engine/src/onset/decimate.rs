@@ -1,5 +1,7 @@
 //! Halving of the sample rate, for analysis only.
 
+use crate::math::bessel::bessel_i0;
+
 /// How often `rate_hz` can be halved without falling below `floor_hz`.
 pub(super) fn halvings(rate_hz: f64, floor_hz: f64) -> u32 {
     let mut times = 0;
@@ -101,15 +103,6 @@ impl HalfBand {
         self.even.drain(..count);
         self.odd.drain(..count);
     }
-}
-
-fn bessel_i0(x: f64) -> f64 {
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..40 {
-        term *= (x / 2.0 / k as f64).powi(2);
-        sum += term;
-    }
-    sum
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use rubato::sinc_interpolator::{AnyInterpolator, SincInterpolator, make_interpol
 
 use super::fused;
 use super::time_map::{Place, Run};
+use crate::math::bessel::bessel_i0;
 use crate::math::processor::has_fused_vectors;
 
 /// Length of the kernel in frames of the slower of file and grid. With `SHAPE` and `CUTOFF` it
@@ -56,17 +57,19 @@ impl Kernel {
     /// The kernel for a file at twice its rate, its band's edge taken off already.
     pub(crate) fn of_doubled() -> Arc<Self> {
         static DOUBLED: OnceLock<Arc<Kernel>> = OnceLock::new();
-        let new =
-            || Arc::new(Self::new(DOUBLED_TAPS, DOUBLED_PHASES, DOUBLED_CUTOFF, DOUBLED_SHAPE));
-        DOUBLED.get_or_init(new).clone()
+        DOUBLED.get_or_init(|| Arc::new(Self::doubled())).clone()
+    }
+
+    fn doubled() -> Self {
+        Self::new(DOUBLED_TAPS, DOUBLED_PHASES, DOUBLED_CUTOFF, DOUBLED_SHAPE)
     }
 
     /// The kernel for `frames_per_sample` file frames a grid sample, more than one: the cut-off
     /// comes down to the grid's own Nyquist frequency, and the kernel grows as long.
-    pub(crate) fn for_speed(frames_per_sample: f64) -> Arc<Self> {
+    pub(crate) fn for_speed(frames_per_sample: f64) -> Self {
         let taps = ((TAPS as f64 * frames_per_sample) as usize).next_multiple_of(LANES);
         let phases = ((PHASES as f64 / frames_per_sample) as usize).max(64);
-        Arc::new(Self::new(taps, phases, CUTOFF / frames_per_sample, SHAPE))
+        Self::new(taps, phases, CUTOFF / frames_per_sample, SHAPE)
     }
 
     fn new(taps: usize, phases: usize, cutoff: f64, shape: f64) -> Self {
@@ -166,36 +169,9 @@ fn sinc(x: f64) -> f64 {
     angle.sin() / angle
 }
 
-/// Modified Bessel function of the first kind, order 0, by its power series; forty terms are
-/// exact to the last digits of an f64 up to x = 20.
-/// Source: Abramowitz & Stegun 9.6.12.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    (1..=40).rev().fold(1.0, |sum, order| 1.0 + sum * quarter * RECIPROCAL_SQUARES[order])
-}
-
-/// 1/k² at k.
-const RECIPROCAL_SQUARES: [f64; 41] = {
-    let mut table = [0.0; 41];
-    let mut order = 1;
-    while order < table.len() {
-        table[order] = 1.0 / (order * order) as f64;
-        order += 1;
-    }
-    table
-};
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn bessel_agrees_with_the_table() {
-        // Source: Abramowitz & Stegun, table 9.8.
-        assert!((bessel_i0(0.0) - 1.0).abs() < 1e-15);
-        assert!((bessel_i0(1.0) - 1.266_065_877_752_008).abs() < 1e-14);
-        assert!((bessel_i0(5.0) / 27.239_871_823_604_44 - 1.0).abs() < 1e-14);
-    }
 
     #[test]
     fn a_row_before_and_after_a_whole_frame_are_the_same_kernel() {
@@ -207,11 +183,8 @@ mod tests {
 
     #[test]
     fn both_vector_products_agree_with_plain_sums() {
-        let of_speed = |speed| Kernel::for_speed(speed);
-        for kernel in [of_speed(2.0), of_speed(4.0), of_speed(1.37), Kernel::of_doubled()] {
-            let mut kernel = Arc::into_inner(kernel).unwrap_or_else(|| {
-                Kernel::new(DOUBLED_TAPS, DOUBLED_PHASES, DOUBLED_CUTOFF, DOUBLED_SHAPE)
-            });
+        let of_speeds = [2.0, 4.0, 1.37].map(Kernel::for_speed);
+        for mut kernel in of_speeds.into_iter().chain([Kernel::doubled()]) {
             let window: Vec<f32> = (0..kernel.taps + 90)
                 .map(|frame| ((frame * 7919) % 1009) as f32 / 504.5 - 1.0)
                 .collect();
