@@ -36,14 +36,28 @@ pub struct SavedBody {
 /// # Errors
 /// 422 where it was saved against the piece as it was, and fits it no longer.
 pub async fn standing_map(app: &App, loaded: &LoadedPiece) -> Answer<Arrangement> {
-    match standing(app, &loaded.record.id).await?.1 {
-        Some(d) => parse(d.format, &d.text, &loaded.piece).map_err(Problem::mistakes),
-        None => Ok(Arrangement::default()),
-    }
+    map_of(loaded, standing(app, &loaded.record.id).await?.1.as_ref())
 }
 
-/// The arrangement that stands: version 0, every group everywhere at 0 dB, until one is saved.
-async fn standing(app: &App, piece_id: &str) -> Answer<(i64, Option<Document>)> {
+/// The arrangement of a saved document, or what stands before the first.
+///
+/// # Errors
+/// 422 where it was saved against the piece as it was, and fits it no longer.
+pub fn map_of(loaded: &LoadedPiece, document: Option<&Document>) -> Answer<Arrangement> {
+    document.map_or_else(|| Ok(Arrangement::default()), |document| read(loaded, document))
+}
+
+/// A version read against the piece as it is now; a group or section may be gone since.
+fn read(loaded: &LoadedPiece, document: &Document) -> Answer<Arrangement> {
+    parse(document.format, &document.text, &loaded.piece).map_err(Problem::mistakes)
+}
+
+/// The document that stands and its version: none and 0, every group everywhere at 0 dB, until one
+/// is saved.
+///
+/// # Errors
+/// A fault of the store.
+pub async fn standing(app: &App, piece_id: &str) -> Answer<(i64, Option<Document>)> {
     let document = app.store.arrangement(piece_id, None).await?;
     Ok((document.as_ref().map_or(0, |d| d.version), document))
 }
@@ -79,11 +93,7 @@ pub async fn show(
     let wanted = documents::wanted(&headers);
     let text = match document {
         Some(d) if d.format == wanted => d.text,
-        Some(d) => {
-            // It was saved against the piece as it was then; a group or section may be gone.
-            let arrangement = parse(d.format, &d.text, &loaded.piece).map_err(Problem::mistakes)?;
-            written(&arrangement, wanted)
-        }
+        Some(d) => written(&read(&loaded, &d)?, wanted),
         None => written(&Arrangement::default(), wanted),
     };
     Ok(documents::answer(wanted, text, version))

@@ -23,6 +23,9 @@ use crate::http::problem::{Answer, Problem};
 use crate::http::security::from_our_pages;
 use crate::http::{App, AppState};
 
+/// Takes looked at for one page, to count them or to find some; beyond it they are not seen.
+const MOST_TAKES: i64 = 10_000;
+
 /// What is typed to sign in.
 #[derive(Debug, Deserialize)]
 pub struct SignIn {

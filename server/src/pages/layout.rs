@@ -25,6 +25,7 @@ const ASSETS: &[Asset] = &[
     script("recorder.js", include_str!("assets/recorder.js")),
     script("upload.js", include_str!("assets/upload.js")),
     script("listen.js", include_str!("assets/listen.js")),
+    script("queue.js", include_str!("assets/queue.js")),
     script("receipt.js", include_str!("assets/receipt.js")),
     script("desk.js", include_str!("assets/desk.js")),
 ];

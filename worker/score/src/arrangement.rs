@@ -251,6 +251,11 @@ impl Arrangement {
         !known.mute && let_in && !shut
     }
 
+    /// What a group does all along, in a few words: `muted`, `-3 dB`.
+    pub fn all_along_in_words(group: &Group) -> String {
+        if group.mute { "muted".into() } else { difference::db(group.gain_db) }
+    }
+
     /// What a group does in a section, in a few words: `silent`, `0 dB`, `from 17`, its curve.
     pub fn in_words(&self, section: &str, group: &str) -> String {
         if !self.plays(section, group) {

@@ -8,7 +8,7 @@ use ripieno_store::{Document, NewDocument};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{SavedBody, answer, parse, save, standing, written};
+use super::{SavedBody, answer, read, save, standing, written};
 use crate::http::extract::{Json, Path, Query};
 use crate::http::identity::Organiser;
 use crate::http::pieces::LoadedPiece;
@@ -182,9 +182,4 @@ pub async fn at(app: &App, loaded: &LoadedPiece, version: i64) -> Answer<Arrange
         0 => Ok(Arrangement::default()),
         version => read(loaded, &saved(app, loaded, version).await?),
     }
-}
-
-/// A version read against the piece as it is now; a group or section may be gone since.
-fn read(loaded: &LoadedPiece, document: &Document) -> Answer<Arrangement> {
-    parse(document.format, &document.text, &loaded.piece).map_err(Problem::mistakes)
 }

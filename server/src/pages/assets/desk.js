@@ -1,6 +1,8 @@
 // The desk: shows how far renders are, and loads the page again when one is done or a take has
 // left the queue.
 
+import { reloadOnceConformed } from "./queue.js";
+
 for (const article of document.querySelectorAll("[data-render]")) {
   const bar = article.querySelector("progress");
   const doing = article.querySelector("[data-doing]");
@@ -16,20 +18,6 @@ for (const article of document.querySelectorAll("[data-render]")) {
   });
 }
 
-for (const take of document.querySelectorAll("[data-take]")) watchTake(take.dataset.take);
-
-async function watchTake(id) {
-  for (let pause = 300; ; pause = Math.min(5000, pause * 1.2)) {
-    await new Promise((wake) => setTimeout(wake, pause));
-    try {
-      const answer = await fetch(`/api/v1/takes/${id}`, { cache: "no-store" });
-      const { state } = await answer.json();
-      if (!["received", "conforming"].includes(state)) {
-        location.reload();
-        return;
-      }
-    } catch {
-      // The network is away; the next look finds it again.
-    }
-  }
+for (const take of document.querySelectorAll("[data-take]")) {
+  reloadOnceConformed(`/api/v1/takes/${take.dataset.take}`);
 }

@@ -2,28 +2,14 @@
 // louder in the crowd, and copies the page's address.
 
 import "./listen.js";
+import { reloadOnceConformed, wait } from "./queue.js";
 
 const verdict = document.getElementById("verdict");
 const copy = document.querySelector("[data-copy]");
 const louder = document.getElementById("louder");
 
-if (["received", "conforming"].includes(verdict.dataset.state)) watch(verdict.dataset.token);
-
-/** Asks until the take has left the queue, then loads the page anew. */
-async function watch(token) {
-  for (let pause = 300; ; pause = Math.min(5000, pause * 1.2)) {
-    await wait(pause);
-    try {
-      const answer = await fetch(`/api/v1/receipts/${token}`, { cache: "no-store" });
-      const { state } = await answer.json();
-      if (!["received", "conforming"].includes(state)) {
-        location.reload();
-        return;
-      }
-    } catch {
-      // The network is away; the next look finds it again.
-    }
-  }
+if (["received", "conforming"].includes(verdict.dataset.state)) {
+  reloadOnceConformed(`/api/v1/receipts/${verdict.dataset.token}`);
 }
 
 copy?.addEventListener("click", async () => {
@@ -73,8 +59,4 @@ async function mixed(section) {
   }
   if (!body.sound) throw new Error("");
   return body.sound;
-}
-
-function wait(ms) {
-  return new Promise((wake) => setTimeout(wake, ms));
 }

@@ -125,9 +125,8 @@ struct Typed {
 
 async fn page(app: &App, loaded: &LoadedPiece, view: View, status: StatusCode) -> Answer<Response> {
     let slug = &loaded.record.slug;
-    let document = app.store.arrangement(&loaded.record.id, None).await?;
-    let version = document.as_ref().map_or(0, |d| d.version);
-    let map = arrangements::standing_map(app, loaded).await;
+    let (version, document) = arrangements::standing(app, &loaded.record.id).await?;
+    let map = arrangements::map_of(loaded, document.as_ref());
     let text = text_of(document.as_ref(), map.as_ref().ok());
     let versions = versions::Versions::of(app, loaded, version, view.compare).await?;
     let clash = clash(app, loaded, &view, version).await;
@@ -272,7 +271,7 @@ fn as_table(map: &Arrangement, piece: &Piece) -> Markup {
                     } }
                     tbody { @for group in map.groups() { tr {
                         th scope="row" { (group.name) }
-                        td { @if group.mute { "muted" } @else { (format!("{:+} dB", group.gain_db).replace("+0 dB", "0 dB")) } }
+                        td { (Arrangement::all_along_in_words(group)) }
                         @for section in &piece.sections {
                             @let words = map.in_words(&section.name, &group.name);
                             td.silent[words == "silent"] { (words) }

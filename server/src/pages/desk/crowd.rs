@@ -9,9 +9,6 @@ use crate::http::pieces::LoadedPiece;
 use crate::http::problem::Answer;
 use crate::http::{App, arrangements};
 
-/// Takes looked at; a crowd beyond it is counted up to here.
-const MOST: i64 = 10_000;
-
 /// The takes of a piece, as the arrangement map groups them.
 pub struct Crowd {
     map: Arrangement,
@@ -36,7 +33,8 @@ impl Crowd {
     /// 422 where the arrangement fits the piece no longer.
     pub async fn of(app: &App, loaded: &LoadedPiece) -> Answer<Self> {
         let map = arrangements::standing_map(app, loaded).await?;
-        let list = |state| app.store.list_takes(&loaded.record.id, Some(state), None, MOST);
+        let list =
+            |state| app.store.list_takes(&loaded.record.id, Some(state), None, super::MOST_TAKES);
         let placed = list(TakeState::Placed).await?;
         let asking = list(TakeState::Asks).await?;
         Ok(Self::counted(map, &placed, &asking))

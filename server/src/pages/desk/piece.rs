@@ -10,7 +10,7 @@ use serde::Deserialize;
 
 use super::crowd::Crowd;
 use super::renders::Renders;
-use super::{door, links};
+use super::{MOST_TAKES, door, links};
 use crate::http::extract::{Path, Query};
 use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
@@ -21,9 +21,6 @@ use crate::pages::words;
 
 /// Takes on one page.
 const PAGE: i64 = 100;
-
-/// Takes looked through for some words.
-const MOST: i64 = 10_000;
 
 /// Which takes to show.
 #[derive(Debug, Default, Deserialize)]
@@ -53,7 +50,7 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
     let state = shown.state.as_deref().and_then(|word| word.parse::<TakeState>().ok());
     let find = shown.find.as_deref().map(str::trim).filter(|find| !find.is_empty());
     let takes = match find {
-        Some(find) => found(app.store.list_takes(id, state, None, MOST).await?, find),
+        Some(find) => found(app.store.list_takes(id, state, None, MOST_TAKES).await?, find),
         None => app.store.list_takes(id, state, shown.after.as_deref(), PAGE).await?,
     };
     let counts = app.store.count_takes(id).await?;
