@@ -44,14 +44,15 @@ impl Crowd {
         let row =
             |g: &ripieno_score::Group| Row { name: g.name.clone(), mute: g.mute, ..Row::default() };
         let mut rows: Vec<Row> = map.groups().iter().map(row).collect();
+        let stands = |take: &&TakeSummary| take.replaced_by.is_none();
         let mut nowhere = 0;
-        for take in placed.iter().filter(|take| take.replaced_by.is_none()) {
+        for take in placed.iter().filter(stands) {
             match group_of(&map, take) {
                 Some(group) => rows[group].placed += 1,
                 None => nowhere += 1,
             }
         }
-        for group in asking.iter().filter_map(|take| group_of(&map, take)) {
+        for group in asking.iter().filter(stands).filter_map(|take| group_of(&map, take)) {
             rows[group].asking += 1;
         }
         Self { map, rows, nowhere }
@@ -177,7 +178,8 @@ mod tests {
             take("c", "bells", Some("b")),
             take("d", "hands", None),
         ];
-        Crowd::counted(map, &placed, &[take("e", "low-brass", None)])
+        let asking = [take("e", "low-brass", None), take("f", "low-brass", Some("a"))];
+        Crowd::counted(map, &placed, &asking)
     }
 
     #[test]
