@@ -2,8 +2,7 @@
 
 use std::sync::Arc;
 
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, RealToComplex, single};
 use serde::{Deserialize, Serialize};
 
 /// Columns of a waveform at most; there are at least half as many once a file is longer than a
@@ -172,7 +171,7 @@ struct Spectrum {
 
 impl Spectrum {
     fn new() -> Self {
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(TRANSFORM);
+        let transform = single::forward_of_real(TRANSFORM);
         let hann =
             |at: usize| 0.5 - 0.5 * (std::f32::consts::TAU * at as f32 / TRANSFORM as f32).cos();
         Self {

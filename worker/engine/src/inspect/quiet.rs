@@ -92,7 +92,7 @@ impl QuietWindows {
     /// Mean power spectrum of the windows, cut into pieces of `length` samples under a Hann
     /// window; the sum over all bins is the mean square. Empty where nothing was kept.
     pub(super) fn spectrum(&self, length: usize) -> Vec<f64> {
-        let transform = realfft::RealFftPlanner::<f32>::new().plan_fft_forward(length);
+        let transform = ripieno_transform::single::forward_of_real(length);
         let hann: Vec<f32> = (0..length)
             .map(|n| 0.5 - 0.5 * (std::f32::consts::TAU * n as f32 / length as f32).cos())
             .collect();

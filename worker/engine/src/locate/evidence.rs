@@ -7,7 +7,7 @@
 
 use crate::locate::decimate::dot;
 use crate::locate::template::{FRACTIONS, Piece, Template};
-use rustfft::num_complex::Complex;
+use ripieno_transform::Complex;
 
 /// Evidence for one part and where it is greatest.
 #[derive(Clone, Copy, Debug, Default)]

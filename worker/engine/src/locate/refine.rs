@@ -9,9 +9,7 @@ use crate::locate::search::{Candidate, MARGIN_S};
 use crate::locate::shape::{self, Lobes, Pulse, Skew};
 use crate::mark::{Kind, Mark, Sweep};
 use crate::math::spectrum::Band;
-use realfft::{RealFftPlanner, RealToComplex};
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
+use ripieno_transform::{Complex, Fft, RealToComplex, double};
 use std::f64::consts::{PI, TAU};
 use std::sync::Arc;
 
@@ -85,7 +83,7 @@ impl Refiner {
             let f = (first_bin + i) as f64 * bin_hz;
             edge((f - 430.0) / 400.0) * edge((top_hz - f) / (0.4 * top_hz))
         });
-        let forward = RealFftPlanner::new().plan_fft_forward(size);
+        let forward = double::forward_of_real(size);
         let parts = mark.parts(rate_hz).into_iter().map(|part| {
             let mut samples = part.samples.clone();
             samples.resize(size, 0.0);
@@ -111,7 +109,7 @@ impl Refiner {
             parts: parts.collect(),
             lobes: None,
             window: window.collect(),
-            inverse: FftPlanner::new().plan_fft_inverse((count + count / 4).next_power_of_two()),
+            inverse: double::inverse((count + count / 4).next_power_of_two()),
             rate_hz,
             size,
             first_bin,

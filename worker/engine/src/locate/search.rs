@@ -5,9 +5,7 @@ use crate::locate::evidence::{self, nats_of_sum};
 use crate::locate::template::{Grid, Template};
 use crate::locate::whiten::Whitener;
 use crate::mark::{Kind, Mark};
-use realfft::{RealFftPlanner, RealToComplex};
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
+use ripieno_transform::{Complex, Fft, RealToComplex, single};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -102,8 +100,8 @@ impl Plan {
             factor,
             keep: keep.max(KEEP_AT_LEAST),
             hop: (grid.size - longest) & !1,
-            forward: RealFftPlanner::new().plan_fft_forward(grid.size),
-            inverse: FftPlanner::new().plan_fft_inverse(grid.size / 2),
+            forward: single::forward_of_real(grid.size),
+            inverse: single::inverse(grid.size / 2),
             grid,
             templates,
             marks: plans,

@@ -2,8 +2,7 @@
 
 use crate::math::robust::median;
 use crate::math::spectrum::Band;
-use rustfft::FftPlanner;
-use rustfft::num_complex::Complex;
+use ripieno_transform::{Complex, double};
 use std::f64::consts::{LN_2, TAU};
 
 type C = Complex<f64>;
@@ -60,7 +59,7 @@ pub(crate) fn box_mean(values: &[f64], reach: usize) -> Vec<f64> {
 /// the second one `t` later.
 pub(crate) fn cross_spectrum(windows: &[Vec<C>; 2], step_s: f64) -> Band {
     let size = 2 * CROSS;
-    let forward = FftPlanner::new().plan_fft_forward(size);
+    let forward = double::forward(size);
     let spectrum = |window: &Vec<C>| {
         let mut bins = vec![C::default(); size];
         for (i, (bin, value)) in bins.iter_mut().zip(window).enumerate() {

@@ -2,8 +2,7 @@
 
 use crate::locate::whiten::Whitener;
 use crate::mark::Part;
-use rustfft::FftPlanner;
-use rustfft::num_complex::Complex;
+use ripieno_transform::{Complex, double};
 
 /// One part of a mark as a bank of filters.
 #[derive(Clone, Debug)]
@@ -72,12 +71,11 @@ impl Template {
         let part = whitened.as_ref().unwrap_or(part);
         let length = part.samples.len();
         let size = grid.size;
-        let mut planner = FftPlanner::new();
         let mut spectrum = vec![Complex::default(); size];
         for (bin, sample) in spectrum.iter_mut().zip(&part.samples) {
             bin.re = *sample;
         }
-        planner.plan_fft_forward(size).process(&mut spectrum);
+        double::forward(size).process(&mut spectrum);
         let (first, count) = grid.band;
         spectrum[..first].fill(Complex::default());
         spectrum[first + count..].fill(Complex::default());
@@ -151,8 +149,7 @@ fn piece_edges(grid: &Grid) -> Vec<f64> {
 fn pieces(part: &Part, spectrum: &[Complex<f64>], grid: &Grid) -> Vec<Piece> {
     let edges = piece_edges(grid);
     let count = edges.len() - 1;
-    let mut planner = FftPlanner::new();
-    let inverse = planner.plan_fft_inverse(grid.size);
+    let inverse = double::inverse(grid.size);
     let shifted = |low: f64, high: f64, fraction: usize| -> Vec<Complex<f64>> {
         let shift = fraction as f64 / FRACTIONS as f64;
         let mut bins = vec![Complex::default(); grid.size];

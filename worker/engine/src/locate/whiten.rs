@@ -6,8 +6,7 @@
 //! every interferer, however loud, with one unit of power density: what is found after it can be
 //! compared with thresholds derived for white noise.
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, ComplexToReal, RealToComplex, single};
 use std::f32::consts::PI;
 use std::sync::Arc;
 
@@ -43,8 +42,7 @@ const USUAL_FRAMES: u32 = 140;
 impl Whitener {
     pub(crate) fn new(rate_hz: f64) -> Self {
         let size = ((0.043 * rate_hz).log2().round().exp2() as usize).max(64);
-        let mut planner = RealFftPlanner::new();
-        let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
+        let (forward, inverse) = (single::forward_of_real(size), single::inverse_to_real(size));
         let window = (0..size).map(|i| (PI * (i as f32 + 0.5) / size as f32).sin()).collect();
         let bins = size / 2 + 1;
         Whitener {

@@ -1,6 +1,6 @@
 //! A stretch of a spectrum, read as the signal it stands for at any instant.
 
-use realfft::num_complex::Complex;
+use ripieno_transform::Complex;
 use std::f64::consts::TAU;
 
 /// The bins of one band of a one-sided spectrum.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
+use ripieno_transform::{Complex, RealToComplex, single};
 
 use super::decimate::{Decimator, halvings};
 use super::flux::{hann, transform_size};
@@ -67,7 +67,7 @@ impl ChromaMeter {
         let delay_s = delay_s + decimator.delay() / rate_hz;
         let rate_hz = rate_hz / decimator.factor() as f64;
         let size = transform_size(rate_hz * WINDOW_S);
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+        let transform = single::forward_of_real(size);
         let octave_edge = |octave: usize| {
             let hz = LOWEST_OCTAVE_HZ * 2f64.powi(octave as i32);
             ((hz * size as f64 / rate_hz) as usize).min(size / 2 + 1)

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::partials::Past;
 use crate::math::log::log2;
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
+use ripieno_transform::{Complex, RealToComplex, single};
 
 /// Bands an octave, lowest and highest frequency: Böck & Widmer, DAFx-13, section 3.
 const BANDS_PER_OCTAVE: f64 = 24.0;
@@ -58,7 +58,7 @@ struct Band {
 impl Flux {
     pub(super) fn new(rate_hz: f64, frames_per_s: f64, delay_s: f64) -> Self {
         let size = transform_size(rate_hz * 0.0427);
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(size);
+        let transform = single::forward_of_real(size);
         let bands = log_bands(rate_hz, size);
         let scratch = Scratch {
             time: transform.make_input_vec(),

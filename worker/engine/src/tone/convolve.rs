@@ -8,8 +8,7 @@
 //! convolution for ambiophonics surround sound", IEEE WASPAA 2001). Nothing is late: a block that
 //! is not full yet is worked on as it stands, and again when more of it has come.
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, ComplexToReal, RealToComplex, double};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -34,9 +33,8 @@ pub(super) struct Convolver {
 impl Convolver {
     /// A convolver for a response, from silence.
     pub(super) fn new(response: &[f32]) -> Self {
-        let mut planner = RealFftPlanner::new();
-        let forward = planner.plan_fft_forward(2 * BLOCK);
-        let inverse = planner.plan_fft_inverse(2 * BLOCK);
+        let forward = double::forward_of_real(2 * BLOCK);
+        let inverse = double::inverse_to_real(2 * BLOCK);
         let partition = |part: &[f32]| {
             // The inverse transform gives 2·BLOCK times the signal.
             let scale = 1.0 / (2 * BLOCK) as f64;

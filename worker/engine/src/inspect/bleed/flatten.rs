@@ -3,8 +3,7 @@
 
 use std::sync::Arc;
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, ComplexToReal, RealToComplex, single};
 
 /// Length of a frame: 85 ms at the low rate. Frames overlap by half.
 const FRAME: usize = 1024;
@@ -38,12 +37,11 @@ pub(super) struct Flattener {
 impl Flattener {
     /// A flattener of a sound of this mean square.
     pub(super) fn new(mean_square: f64) -> Self {
-        let mut planner = RealFftPlanner::<f32>::new();
-        let forward = planner.plan_fft_forward(FRAME);
+        let forward = single::forward_of_real(FRAME);
         // Squared they add up to one at an overlap of a half.
         let sine = |n: usize| (std::f32::consts::PI * (n as f32 + 0.5) / FRAME as f32).sin();
         Self {
-            inverse: planner.plan_fft_inverse(FRAME),
+            inverse: single::inverse_to_real(FRAME),
             window: (0..FRAME).map(sine).collect(),
             // The mean power of a bin of a sound so windowed.
             floor: (FLOOR * mean_square * HOP as f64).max(1e-12) as f32,

@@ -2,8 +2,7 @@
 
 use std::sync::Arc;
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, ComplexToReal, RealToComplex, single};
 
 use super::Bleed;
 use super::filter::least_squares;
@@ -93,8 +92,7 @@ impl BleedMeter {
         mean_square: f64,
     ) -> Self {
         let down = guide.down as i64;
-        let mut planner = RealFftPlanner::<f32>::new();
-        let forward = planner.plan_fft_forward(SIZE);
+        let forward = single::forward_of_real(SIZE);
         let bins = SIZE / 2 + 1;
         Self {
             low_rate_hz: f64::from(rate_hz) / down as f64,
@@ -104,7 +102,7 @@ impl BleedMeter {
             low: Vec::new(),
             flat: Vec::new(),
             at: first_sample.div_euclid(down),
-            inverse: planner.plan_fft_inverse(SIZE),
+            inverse: single::inverse_to_real(SIZE),
             forward,
             flat_rows: Vec::new(),
             rows: Vec::new(),

@@ -3,8 +3,7 @@
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use ripieno_transform::{Complex, RealToComplex, single};
 
 use super::low::Low;
 use super::{Fingerprint, HOP, RATE_HZ, TRANSFORM, WINDOW};
@@ -44,7 +43,7 @@ impl Fingerprinter {
     /// A fingerprinter of sound at `rate_hz`.
     #[must_use]
     pub fn new(rate_hz: u32) -> Self {
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(TRANSFORM);
+        let transform = single::forward_of_real(TRANSFORM);
         let edge = |band: usize| {
             let hz = LOWEST_HZ * (HIGHEST_HZ / LOWEST_HZ).powf(band as f64 / BANDS as f64);
             (hz / RATE_HZ * TRANSFORM as f64).round() as usize
