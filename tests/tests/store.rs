@@ -3,8 +3,8 @@
 use bytes::Bytes;
 use futures::StreamExt;
 use ripieno_store::{
-    Conformed, DocumentFormat, ErrorKind, NewDocument, NewFile, NewJob, NewRender, NewStem,
-    NewTake, RenderKind, Settings, Store, TakeState,
+    Conformed, DocumentFormat, ErrorKind, LeasedJob, NewDocument, NewFile, NewJob, NewRender,
+    NewStem, NewTake, RenderKind, Settings, Store, TakeState,
 };
 use serde_json::{Value, json};
 
@@ -46,11 +46,15 @@ async fn new_take(store: &Store, piece_id: &str, sound: &[u8], replaces: Option<
 }
 
 async fn place_next(store: &Store, now_us: i64) -> String {
+    conform_next(store, TakeState::Placed, now_us).await
+}
+
+async fn conform_next(store: &Store, state: TakeState, now_us: i64) -> String {
     let job = store.lease_job("w", now_us, 1_000_000).await.unwrap().unwrap();
     store.start_conform(&job, &job.subject, now_us).await.unwrap();
     let blob = store.put_blob_bytes(&b"a stem"[..], now_us).await.unwrap();
     let conformed = Conformed {
-        state: TakeState::Placed,
+        state,
         outcome: &json!({ "lag_ms": 12.0 }),
         findings: &json!([]),
         plots: &Value::Null,
@@ -174,6 +178,88 @@ async fn who_sends_a_better_take_twice_from_one_receipt_is_heard_once() {
     assert!(better.contains(&sounds[0]));
     store.withdraw_take(&sounds[0], "its contributor", T0 + 4).await.unwrap();
     assert_eq!(sounding(&store, &piece.id).await, [""; 0], "nothing comes back after all");
+}
+
+/// Leases the next conform job and begins it; the take sounds or not as before.
+async fn begin_next(store: &Store, now_us: i64) -> LeasedJob {
+    let job = store.lease_job("w", now_us, 1_000_000).await.unwrap().unwrap();
+    store.start_conform(&job, &job.subject, now_us).await.unwrap();
+    job
+}
+
+async fn correct(store: &Store, take: &str, now_us: i64) {
+    let nudge = json!({ "nudge_ms": 5.0 });
+    store.correct_take(take, &nudge, &conform_job(take), now_us).await.unwrap();
+}
+
+/// A first take and a better one, both placed.
+async fn a_take_and_a_better_one(store: &Store) -> (String, [String; 2]) {
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap();
+    let first = new_take(store, &piece.id, b"one", None).await;
+    place_next(store, T0 + 1).await;
+    let better = new_take(store, &piece.id, b"two", Some(&first)).await;
+    place_next(store, T0 + 2).await;
+    (piece.id, [first, better])
+}
+
+#[tokio::test]
+async fn nobody_falls_silent_while_their_better_take_is_laid_anew() {
+    let (_folder, store) = new_store().await;
+    let (piece, [first, better]) = a_take_and_a_better_one(&store).await;
+    let laid = store.stem(&better).await.unwrap().unwrap().blob;
+    correct(&store, &better, T0 + 3).await;
+    correct(&store, &better, T0 + 4).await;
+    let heard = store.placed_stems(&piece).await.unwrap();
+    assert_eq!(heard.len(), 1, "waiting to be laid anew, it is heard as it was");
+    assert_eq!(heard[0].stem.blob, laid);
+    assert!(!store.former_stems(&piece).await.unwrap().contains(&laid));
+    let job = begin_next(&store, T0 + 5).await;
+    assert_eq!(sounding(&store, &piece).await, [better.as_str()]);
+    store.give_up_conform(&job, &better, "no luck", &json!({}), T0 + 6).await.unwrap();
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()], "the former one, till then");
+    assert!(store.former_stems(&piece).await.unwrap().contains(&laid));
+    correct(&store, &better, T0 + 7).await;
+    begin_next(&store, T0 + 8).await;
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()], "asked something: not heard");
+    store.decide_take(&better, TakeState::Unusable, "Organiser", T0 + 9).await.unwrap();
+    correct(&store, &better, T0 + 10).await;
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()], "left out: not heard");
+}
+
+#[tokio::test]
+async fn a_take_that_asks_once_it_is_laid_anew_lets_the_former_one_sound() {
+    let (_folder, store) = new_store().await;
+    let (piece, [first, better]) = a_take_and_a_better_one(&store).await;
+    correct(&store, &better, T0 + 3).await;
+    conform_next(&store, TakeState::Asks, T0 + 4).await;
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()]);
+    correct(&store, &better, T0 + 5).await;
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()], "until the better one is placed");
+    place_next(&store, T0 + 6).await;
+    assert_eq!(sounding(&store, &piece).await, [better.as_str()]);
+}
+
+#[tokio::test]
+async fn what_is_laid_anew_gives_way_to_what_came_of_it() {
+    let (_folder, store) = new_store().await;
+    let (piece, [first, better]) = a_take_and_a_better_one(&store).await;
+    let laid = store.stem(&better).await.unwrap().unwrap().blob;
+    correct(&store, &better, T0 + 3).await;
+    place_next(&store, T0 + 4).await;
+    let heard = store.placed_stems(&piece).await.unwrap();
+    assert_eq!((heard.len(), heard[0].stem.take_id.as_str()), (1, better.as_str()));
+    assert_ne!(heard[0].stem.blob, laid);
+    correct(&store, &first, T0 + 5).await;
+    assert_eq!(sounding(&store, &piece).await, [better.as_str()], "nobody is heard twice");
+    correct(&store, &better, T0 + 5).await;
+    store.decide_take(&first, TakeState::Placed, "Organiser", T0 + 5).await.unwrap();
+    assert_eq!(sounding(&store, &piece).await, [better.as_str()], "the later one still stands");
+    correct(&store, &first, T0 + 5).await;
+    store.decide_take(&better, TakeState::Unusable, "Organiser", T0 + 6).await.unwrap();
+    assert_eq!(sounding(&store, &piece).await, [first.as_str()], "as it was, until laid anew");
+    correct(&store, &better, T0 + 7).await;
+    store.decide_take(&first, TakeState::Unusable, "Organiser", T0 + 8).await.unwrap();
+    assert_eq!(sounding(&store, &piece).await, [""; 0], "both are out by the organiser's word");
 }
 
 #[tokio::test]

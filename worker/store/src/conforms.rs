@@ -92,7 +92,8 @@ impl Store {
         let piece = first!(
             (String,),
             tx,
-            "update takes set state = $2, outcome = $3, findings = $4, plots = $5, updated_at = $6
+            "update takes set state = $2, outcome = $3, findings = $4, plots = $5, laid_before = 0,
+                    updated_at = $6
              where id = $1 and state <> 'withdrawn' returning piece_id",
             take_id,
             conformed.state.word(),
@@ -142,7 +143,7 @@ impl Store {
         let piece = first!(
             (String,),
             tx,
-            "update takes set state = 'asks', findings = $2, updated_at = $3
+            "update takes set state = 'asks', findings = $2, laid_before = 0, updated_at = $3
              where id = $1 and state <> 'withdrawn' returning piece_id",
             take_id,
             json!([finding]).to_string(),
@@ -225,7 +226,8 @@ async fn bury(
         tx,
         "update takes set state = 'withdrawn', tombstone = $2, updated_at = $3, form = '{}',
                 file_name = '', media_type = '', blob = null, bytes = 0, content_hash = null,
-                outcome = 'null', findings = '[]', plots = 'null', corrections = '{}'
+                outcome = 'null', findings = '[]', plots = 'null', corrections = '{}',
+                laid_before = 0
          where id = $1",
         take_id,
         json!({ "withdrawn_at": now_us, "withdrawn_by": withdrawn_by }).to_string(),

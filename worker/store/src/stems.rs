@@ -62,8 +62,9 @@ impl Store {
         )
     }
 
-    /// Every stem that belongs in the mix of a piece now: of takes that are placed and not
-    /// replaced, in order of arrival.
+    /// Every stem that belongs in the mix of a piece now, in order of arrival: of takes that are
+    /// not replaced, and are placed or were and are being laid anew: until that is done they
+    /// sound as they were.
     pub async fn placed_stems(&self, piece_id: &str) -> Result<Vec<PlacedStem>> {
         let mut link = self.read().await?;
         all!(
@@ -72,7 +73,8 @@ impl Store {
             "select s.take_id, s.blob, s.bytes, s.content_hash, s.engine_version, s.summary,
                     s.created_at, t.file_name, t.form, t.corrections, t.outcome
              from takes t join stems s on s.take_id = t.id
-             where t.piece_id = $1 and t.state = 'placed' and t.replaced_by is null
+             where t.piece_id = $1 and t.replaced_by is null
+               and (t.state = 'placed' or t.laid_before = 1)
              order by t.id",
             piece_id,
         )
@@ -88,7 +90,8 @@ impl Store {
             "select blob from retired_stems where piece_id = $1
              union all
              select s.blob from takes t join stems s on s.take_id = t.id
-             where t.piece_id = $1 and (t.state <> 'placed' or t.replaced_by is not null)",
+             where t.piece_id = $1 and (t.replaced_by is not null
+                                        or t.state <> 'placed' and t.laid_before = 0)",
             piece_id,
         )?;
         Ok(blobs.into_iter().map(|(blob,)| blob).collect())

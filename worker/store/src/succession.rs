@@ -1,4 +1,5 @@
-//! Which of the takes that replace one another sounds: the latest that is placed.
+//! Which of the takes that replace one another sounds: the latest that is placed, or was and is
+//! being laid anew.
 //!
 //! Someone may send a better take twice from the same receipt, so those that replace one another
 //! are a tree and not only a chain. They are few; their order is settled here, not in SQL.
@@ -18,6 +19,7 @@ struct Member {
     state: String,
     replaces: Option<String>,
     replaced_by: Option<String>,
+    laid_before: i64,
     created_at: i64,
 }
 
@@ -46,7 +48,7 @@ pub(crate) async fn settle(tx: &mut Tx, take_id: &str, now_us: i64) -> Result<()
              union
              select t.id from takes t join family on t.replaces = family.id
          )
-         select t.id, t.state, t.replaces, t.replaced_by, t.created_at
+         select t.id, t.state, t.replaces, t.replaced_by, t.laid_before, t.created_at
          from family join takes t on t.id = family.id
          where t.state <> 'withdrawn'",
         first,
@@ -69,8 +71,8 @@ fn changes(members: &[Member]) -> Vec<(&str, Option<&str>)> {
         members.iter().map(|m| (m.id.as_str(), m.replaces.as_deref())).collect();
     let mut ordered: Vec<&Member> = members.iter().collect();
     ordered.sort_by_key(|m| (m.created_at, depth(&parents, &m.id), m.id.as_str()));
-    let placed = |m: &&Member| m.state == TakeState::Placed.word();
-    let stands = ordered.iter().rposition(placed);
+    let sounds = |m: &&Member| m.state == TakeState::Placed.word() || m.laid_before == 1;
+    let stands = ordered.iter().rposition(sounds);
     let mut changes = Vec::new();
     for (at, member) in ordered.iter().enumerate() {
         let by = stands.filter(|stands| at < *stands).map(|stands| ordered[stands].id.as_str());

@@ -302,7 +302,8 @@ impl Store {
     }
 
     /// Saves what a person decided about a take (a chosen candidate, a nudge in ms, …) and queues
-    /// the job that conforms it anew, in one transaction. The state goes back to `received`.
+    /// the job that conforms it anew, in one transaction. The state goes back to `received`; what
+    /// was placed sounds as it was until the outcome is there.
     pub async fn correct_take(
         &self,
         take_id: &str,
@@ -313,7 +314,8 @@ impl Store {
         let mut tx = self.begin().await?;
         let touched = run!(
             tx,
-            "update takes set corrections = $2, state = 'received', updated_at = $3
+            "update takes set corrections = $2, updated_at = $3, state = 'received',
+                    laid_before = case state when 'placed' then 1 else laid_before end
              where id = $1 and state <> 'withdrawn'",
             take_id,
             corrections.to_string(),
@@ -340,7 +342,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let touched = run!(
             tx,
-            "update takes set state = $2, updated_at = $3
+            "update takes set state = $2, laid_before = 0, updated_at = $3
              where id = $1 and state <> 'withdrawn' and $2 <> 'withdrawn'
                and ($2 <> 'placed' or exists (select 1 from stems where take_id = $1))",
             take_id,
