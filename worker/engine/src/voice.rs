@@ -98,13 +98,16 @@ fn add_note(sum: &mut [f64], f_hz: f64, seed: f64, rate: f64) {
         let mut re: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).cos());
         let mut im: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).sin());
         let (turn_im, turn_re) = (step * LANES as f64).sin_cos();
-        for values in sum.chunks_mut(LANES) {
-            for (value, im) in values.iter_mut().zip(&im) {
-                *value += level * im;
+        let (whole, rest) = sum.as_chunks_mut::<LANES>();
+        for values in whole {
+            for k in 0..LANES {
+                values[k] += level * im[k];
+                (re[k], im[k]) =
+                    (re[k] * turn_re - im[k] * turn_im, re[k] * turn_im + im[k] * turn_re);
             }
-            for (re, im) in re.iter_mut().zip(&mut im) {
-                (*re, *im) = (*re * turn_re - *im * turn_im, *re * turn_im + *im * turn_re);
-            }
+        }
+        for (value, im) in rest.iter_mut().zip(&im) {
+            *value += level * im;
         }
     }
 }

@@ -5,6 +5,7 @@ use ripieno_engine::inspect::bleed;
 use ripieno_engine::mark::Mark;
 use ripieno_engine::voice::{self, Click};
 use ripieno_score::{Chord, Piece, Position};
+use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
@@ -227,9 +228,12 @@ fn voicing(chord: &Chord) -> Vec<u8> {
 struct Sounding {
     next: usize,
     now: Vec<(i64, Arc<[f32]>)>,
-    /// The chord rendered last: the next one is often the same.
-    last: Option<(Vec<u8>, i64, Arc<[f32]>)>,
+    /// The chords rendered last, the latest first: harmony comes round.
+    recent: VecDeque<(Vec<u8>, i64, Arc<[f32]>)>,
 }
+
+/// Rendered chords that are kept, half a megabyte or so each.
+const RECENT_CHORDS: usize = 12;
 
 impl Sounding {
     fn render(&mut self, strikes: &[Strike], first: i64, block: &mut [f32], rate_hz: u32) {
@@ -247,20 +251,21 @@ impl Sounding {
 
     fn sound(&mut self, strike: &Strike, rate_hz: u32) -> Arc<[f32]> {
         let length = strike.last - strike.first;
-        match &self.last {
-            Some((notes, len, sound)) if *notes == strike.notes && (len - length).abs() <= 1 => {
-                Arc::clone(sound)
-            }
-            _ => {
-                let hold_s = length as f64 / f64::from(rate_hz);
-                let mut sound = voice::chord(&strike.notes, hold_s, rate_hz);
-                let peak = sound.iter().fold(1e-6f32, |p, s| p.max(s.abs()));
-                sound.iter_mut().for_each(|s| *s *= CHORD_PEAK / peak);
-                let sound: Arc<[f32]> = sound.into();
-                self.last = Some((strike.notes.clone(), length, Arc::clone(&sound)));
-                sound
-            }
-        }
+        let is_it = |(notes, len, _): &(Vec<u8>, i64, Arc<[f32]>)| {
+            *notes == strike.notes && (len - length).abs() <= 1
+        };
+        let known = self.recent.iter().position(is_it).and_then(|at| self.recent.remove(at));
+        let chord = known.unwrap_or_else(|| {
+            let hold_s = length as f64 / f64::from(rate_hz);
+            let mut sound = voice::chord(&strike.notes, hold_s, rate_hz);
+            let peak = sound.iter().fold(1e-6f32, |p, s| p.max(s.abs()));
+            sound.iter_mut().for_each(|s| *s *= CHORD_PEAK / peak);
+            (strike.notes.clone(), length, sound.into())
+        });
+        let sound = Arc::clone(&chord.2);
+        self.recent.push_front(chord);
+        self.recent.truncate(RECENT_CHORDS);
+        sound
     }
 }
 
