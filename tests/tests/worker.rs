@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use ripieno_scenario::{Defect, Pack, Player, Sheet, Truth, cast, record};
-use ripieno_score::{TakeForm, TakeState, nine_harbours};
+use ripieno_score::{Nightly, Piece, TakeForm, TakeState, nine_harbours};
 use ripieno_store::{
     DocumentFormat, NewDocument, NewRender, NewTake, Render, RenderKind, RenderState, Settings,
     Shelf, Store, Take,
@@ -122,6 +122,49 @@ impl House {
         let render = self.render(RenderKind::Final).await;
         self.store.render_file(&render.id, "mix.wav").await.unwrap().content_hash
     }
+}
+
+/// Blobs of the guide pack by the files' names, and the versions of the piece they stand for.
+async fn pack_on_shelf(house: &House) -> (Vec<(String, String)>, Vec<i64>) {
+    let files = house.store.piece_files(&house.piece_id, Shelf::Pack).await.unwrap();
+    let mut versions: Vec<i64> = files.iter().map(|file| file.piece_version).collect();
+    versions.dedup();
+    (files.into_iter().map(|file| (file.name, file.blob)).collect(), versions)
+}
+
+/// Saves the piece in place of a version, and lets its pack be seen to.
+async fn save(house: &House, piece: &Piece, over: i64) {
+    let text = piece.to_toml();
+    let document =
+        NewDocument { format: DocumentFormat::Toml, text: &text, saved_by: "", note: "" };
+    let (id, now) = (&house.piece_id, now_us());
+    let saved = house.store.save_piece(id, over, &piece.slug, &piece.title, &document, now).await;
+    assert_eq!(saved.unwrap().version, over + 1);
+    house.store.queue_job(&Job::pack(id), now_us()).await.unwrap();
+    house.work().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_pack_is_written_anew_only_for_a_change_that_it_tells_of() {
+    let house = House::build().await;
+    let mut piece = Piece { slug: "nine-harbours".into(), ..Piece::default() };
+    save(&house, &piece, 1).await;
+    let (first, versions) = pack_on_shelf(&house).await;
+    assert_eq!((first.len(), versions), (11, vec![2]), "all but the closing mark, and the zip");
+    piece.nightly = Some(Nightly { at: "15 4 * * *".into(), webhook: None, keep: Some(2) });
+    save(&house, &piece, 2).await;
+    assert_eq!(pack_on_shelf(&house).await, (first.clone(), vec![3]), "it stands for the new one");
+    for (_, blob) in &first {
+        assert!(house.store.blob_file(blob).await.is_ok());
+    }
+    piece.wanted = vec!["Bells above all.".into()];
+    save(&house, &piece, 3).await;
+    let (anew, versions) = pack_on_shelf(&house).await;
+    assert_eq!(versions, [4]);
+    assert!(first.iter().all(|file| !anew.contains(file)));
+    let page = anew.iter().find(|(name, _)| name == "instructions.txt").unwrap();
+    let page = house.store.blob_file(&page.1).await.unwrap();
+    assert!(std::fs::read_to_string(page.path()).unwrap().contains("Bells above all."));
 }
 
 fn clean_players() -> Vec<Player> {

@@ -5,10 +5,12 @@
 //! piece gives the same files, byte for byte.
 
 mod chart;
+mod made_of;
 mod track;
 mod words;
 mod zip;
 
+pub use made_of::made_of;
 pub use zip::zip_pack;
 
 use ripieno_engine::inspect::bleed::Guide;

@@ -206,7 +206,8 @@ async fn whole(app: &App, loaded: &LoadedPiece, wanted: DocumentFormat) -> Answe
     Ok(documents::answer(DocumentFormat::Toml, text, version))
 }
 
-/// Replace a piece's document. Takes stay as they are placed; the guide pack is written anew.
+/// Replace a piece's document. Takes stay as they are placed; the guide pack is written anew if
+/// something that it tells of has changed.
 #[utoipa::path(put, path = "/api/v1/pieces/{slug}", tag = "pieces", operation_id = "replacePiece",
     security(("organiser" = [])),
     params(

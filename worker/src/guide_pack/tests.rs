@@ -107,6 +107,104 @@ fn the_same_piece_gives_the_same_zip() {
     assert_eq!(account["closing"]["file"], "mark-closing.wav");
 }
 
+/// The zip of a pack, in two bars: as many mistakes to make as in sixty.
+fn zip_of(piece: &Piece) -> Vec<u8> {
+    let folder = tempfile::tempdir().unwrap();
+    let (pack, out) = (folder.path().join("pack"), folder.path().join("pack.zip"));
+    write_pack(piece, &pack).unwrap();
+    zip_pack(&pack, &piece.slug, &out).unwrap();
+    std::fs::read(out).unwrap()
+}
+
+fn two_bars() -> Piece {
+    let text = r#"
+slug = "two-bars"
+title = "Two Bars"
+about = "Shorter than most."
+composer_credit = "The Harbour"
+last_bar = 2
+deadline = "2027-06-20T23:59:00+01:00"
+time_zone = "Europe/Lisbon"
+nightly = { at = "0 5 * * *" }
+wanted = ["Voices."]
+key = { tonic = "G", mode = "mixolydian" }
+tempo = [{ at = "1", bpm = 132 }]
+metre = [{ bar = 1, metre = "5/4" }]
+marks = { opening_bar = 0, closing_bar = 4 }
+sections = [{ name = "High water", first_bar = 1, last_bar = 2, chords = "G | F" }]
+"#;
+    Piece::from_toml(text, "piece.toml").unwrap_or_else(|mistakes| panic!("{mistakes}"))
+}
+
+#[test]
+fn what_a_pack_does_not_tell_of_leaves_it_as_it_is() {
+    let piece = two_bars();
+    let changes: [fn(&mut Piece); 5] = [
+        |p| {
+            let at = "0 6 * * *".to_owned();
+            let webhook = Some("https://example.org/".to_owned());
+            p.nightly = Some(ripieno_score::Nightly { at, webhook, keep: Some(3) });
+        },
+        |p| p.nightly = None,
+        |p| p.time_zone = Some("Pacific/Auckland".into()),
+        |p| p.delivery = ripieno_score::Delivery { target_lufs: -23.0, max_dbtp: -3.0, bits: 16 },
+        |p| {
+            let policy = ripieno_score::ConformPolicy::default();
+            p.conform = ripieno_score::ConformPolicy { easing_strength: 0.3, ..policy };
+        },
+    ];
+    let (before, made) = (zip_of(&piece), made_of(&piece, None));
+    for (number, change) in changes.into_iter().enumerate() {
+        let mut changed = piece.clone();
+        change(&mut changed);
+        assert_ne!(changed, piece, "change {number} changes nothing");
+        assert_eq!(made_of(&changed, None), made, "change {number}");
+        assert!(zip_of(&changed) == before, "change {number} touches the pack");
+    }
+}
+
+#[test]
+fn what_a_pack_tells_of_has_it_written_anew() {
+    let piece = two_bars();
+    let made = made_of(&piece, None);
+    let document = piece.to_json();
+    let not_told = ["nightly", "time_zone", "delivery", "conform"];
+    let mut told = 0;
+    for (key, value) in document.as_object().unwrap() {
+        let mut changed = document.clone();
+        changed[key] = match (key.as_str(), value) {
+            (key, _) if not_told.contains(&key) => continue,
+            ("sample_rate_hz", _) => 44_100.into(),
+            ("last_bar", _) => 3.into(),
+            ("deadline", _) => "2027-06-21T23:59:00+01:00".into(),
+            ("key", _) => serde_json::json!({ "tonic": "D", "mode": "dorian" }),
+            ("tempo", _) => serde_json::json!([{ "at": "1", "bpm": 120 }]),
+            ("metre", _) => serde_json::json!([{ "bar": 1, "metre": "4/4" }]),
+            ("marks", _) => serde_json::json!({ "opening_bar": 0, "closing_bar": 5 }),
+            ("sections", _) => {
+                serde_json::json!([{ "name": "Low water", "first_bar": 1, "last_bar": 2 }])
+            }
+            ("chords", _) => {
+                serde_json::json!([{ "first_bar": 1, "last_bar": 1, "play": "Dm" }])
+            }
+            ("wanted", _) => serde_json::json!(["Bells."]),
+            ("consent", _) => serde_json::json!({ "version": "9", "recording": "I agree." }),
+            ("slug", _) => "ten-harbours".into(),
+            (_, serde_json::Value::String(text)) => format!("{text} and more").into(),
+            (key, _) => panic!("{key} is new: does the pack tell of it?"),
+        };
+        let changed = match Piece::from_json(&changed.to_string(), "piece.json") {
+            Ok(changed) => changed,
+            Err(mistakes) => panic!("{key}: {mistakes}"),
+        };
+        assert_ne!(made_of(&changed, None), made, "{key}");
+        told += 1;
+    }
+    assert!(told > 10, "only {told} were tried");
+    assert_ne!(made_of(&piece, Some("a bell")), made);
+    assert_ne!(made_of(&piece, Some("a bell")), made_of(&piece, Some("a clap")));
+}
+
 #[test]
 fn a_piece_without_a_closing_mark_and_with_a_clap_of_its_own() {
     let folder = tempfile::tempdir().unwrap();

@@ -100,7 +100,38 @@ impl Store {
         self.piece_file(piece_id, Shelf::Own, &file.name).await
     }
 
-    /// Ends a pack job: its files take the place of the former pack, all at once.
+    /// Ends a pack job without a new pack if the one that is there was made of the same
+    /// (`made_of`, a hash): it is that of this version of the piece, too. Gives false, and leaves
+    /// all as it was, if there is no such pack.
+    ///
+    /// # Errors
+    /// `LeaseLost`: then nothing was changed.
+    pub async fn keep_pack(
+        &self,
+        job: &LeasedJob,
+        piece_id: &str,
+        piece_version: i64,
+        made_of: &str,
+        now_us: i64,
+    ) -> Result<bool> {
+        let mut tx = self.begin().await?;
+        let files = run!(
+            tx,
+            "update piece_files set piece_version = $2
+             where piece_id = $1 and shelf = 'pack' and made_of = $3",
+            piece_id,
+            piece_version,
+            made_of,
+        )?;
+        if files > 0 {
+            close_leased(&mut tx, job, now_us).await?;
+            tx.commit().await?;
+        }
+        Ok(files > 0)
+    }
+
+    /// Ends a pack job: its files take the place of the former pack, all at once, and `made_of`
+    /// says by a hash what they were made of.
     ///
     /// # Errors
     /// `LeaseLost`: then nothing was changed.
@@ -109,6 +140,7 @@ impl Store {
         job: &LeasedJob,
         piece_id: &str,
         piece_version: i64,
+        made_of: &str,
         files: &[NewFile],
         now_us: i64,
     ) -> Result<()> {
@@ -118,6 +150,12 @@ impl Store {
         for file in files {
             insert_file(&mut tx, piece_id, Shelf::Pack, piece_version, file, now_us).await?;
         }
+        run!(
+            tx,
+            "update piece_files set made_of = $2 where piece_id = $1 and shelf = 'pack'",
+            piece_id,
+            made_of,
+        )?;
         tx.commit().await
     }
 }

@@ -76,7 +76,7 @@ impl Store {
 
     /// Saves a new version of a piece's document if `expected_version` is the one that stands
     /// (for `If-Match`), and gives the piece as it is then. A guide pack is of one version: queue
-    /// its job anew after this.
+    /// its job anew after this; it does nothing where nothing has changed for the pack.
     ///
     /// # Errors
     /// `NotFound`, `VersionConflict`, `Taken` (the slug).

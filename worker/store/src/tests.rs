@@ -105,7 +105,8 @@ async fn use_pieces(store: &Store, piece_id: &str) -> Result<()> {
     store.keep_own_file(piece_id, &file, T0).await?;
     store.queue_job(&job("a pack"), 0).await?;
     if let Some(leased) = store.lease_job("w", 0, T0).await? {
-        store.finish_pack(&leased, piece_id, 1, &[file], T0).await?;
+        assert!(!store.keep_pack(&leased, piece_id, 1, "a hash", T0).await?);
+        store.finish_pack(&leased, piece_id, 1, "a hash", &[file], T0).await?;
     }
     store.piece_files(piece_id, Shelf::Own).await?;
     store.events_since(piece_id, T0, 100).await?;
