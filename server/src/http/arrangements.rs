@@ -1,5 +1,6 @@
 //! The arrangement map of a piece: read, replaced under guard, its history.
 
+pub mod names;
 pub mod versions;
 
 use axum::extract::State;

@@ -3,11 +3,12 @@
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
-use ripieno_score::{Arrangement, difference};
+use ripieno_score::Arrangement;
 use ripieno_store::{Document, NewDocument};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
+use super::names::changes_in_words;
 use super::{SavedBody, answer, read, save, standing, written};
 use crate::http::extract::{Json, Path, Query};
 use crate::http::identity::Organiser;
@@ -22,7 +23,7 @@ pub struct ChangesBody {
     pub from: i64,
     /// The newer one.
     pub to: i64,
-    /// Every change in a plain sentence; none if they sound alike.
+    /// Every change in a plain sentence, takes by their players' names; none if they sound alike.
     #[schema(example = json!(["Group Bells goes from 0 dB to -4 dB."]))]
     pub changes: Vec<String>,
 }
@@ -116,7 +117,8 @@ pub async fn changes_between(
     from: i64,
     to: i64,
 ) -> Answer<Vec<String>> {
-    Ok(difference(&at(app, loaded, from).await?, &at(app, loaded, to).await?))
+    let (old, new) = (at(app, loaded, from).await?, at(app, loaded, to).await?);
+    changes_in_words(app, &old, &new).await
 }
 
 /// Make an earlier version stand again: it is saved anew, under guard like any change, and

@@ -12,6 +12,7 @@ use ripieno_store::{Document, DocumentFormat};
 use serde::Deserialize;
 
 use super::links;
+use crate::http::arrangements::names::changes_in_words;
 use crate::http::arrangements::{self, versions::changes_between};
 use crate::http::extract::{Path, Query};
 use crate::http::identity::Organiser;
@@ -202,7 +203,10 @@ async fn clash(app: &App, loaded: &LoadedPiece, view: &View, standing: i64) -> O
     let read = arrangements::versions::at(app, loaded, typed.read).await.ok()?;
     let own: Result<Arrangement, Mistakes> =
         Arrangement::from_toml(&typed.text, "arrangement.toml", &loaded.piece);
-    let own = own.map(|own| ripieno_score::difference(&read, &own)).unwrap_or_default();
+    let own = match own {
+        Ok(own) => changes_in_words(app, &read, &own).await.ok()?,
+        Err(_) => Vec::new(),
+    };
     Some(Clash { read: typed.read, standing, theirs, own })
 }
 

@@ -2,8 +2,13 @@
 
 use super::{Arrangement, Cell, CellPoint, Group, Shape, StemException, same};
 
-/// A sentence for each change from `old` to `new`; empty when nothing audible changed.
-pub fn difference(old: &Arrangement, new: &Arrangement) -> Vec<String> {
+/// A sentence for each change from `old` to `new`; empty when nothing audible changed. `called` says
+/// what a take is called, as the subject of a sentence, by its id.
+pub fn difference(
+    old: &Arrangement,
+    new: &Arrangement,
+    called: &dyn Fn(&str) -> String,
+) -> Vec<String> {
     let mut said = Vec::new();
     if old.step_ms != new.step_ms {
         said.push(format!("Steps of level take {} ms instead of {} ms.", new.step_ms, old.step_ms));
@@ -17,7 +22,7 @@ pub fn difference(old: &Arrangement, new: &Arrangement) -> Vec<String> {
     groups(old, new, &mut said);
     limits(old, new, &mut said);
     cells(old, new, &mut said);
-    stems(old, new, &mut said);
+    stems(old, new, called, &mut said);
     said
 }
 
@@ -155,46 +160,52 @@ pub(super) fn curve_in_words(points: &[CellPoint]) -> String {
     words
 }
 
-fn stems(old: &Arrangement, new: &Arrangement, said: &mut Vec<String>) {
+fn stems(
+    old: &Arrangement,
+    new: &Arrangement,
+    called: &dyn Fn(&str) -> String,
+    said: &mut Vec<String>,
+) {
     for stem in &new.stems {
         let plain = StemException { take: stem.take.clone(), ..StemException::default() };
-        stem_change(old.exception_for(&stem.take).unwrap_or(&plain), stem, said);
+        let before = old.exception_for(&stem.take).unwrap_or(&plain);
+        stem_change(before, stem, &called(&stem.take), said);
     }
     for stem in &old.stems {
         if new.exception_for(&stem.take).is_none() {
-            said.push(format!("Take {} is treated like the others again.", stem.take));
+            let take = called(&stem.take);
+            said.push(format!("{take} is treated like the others again."));
         }
     }
 }
 
-fn stem_change(old: &StemException, new: &StemException, said: &mut Vec<String>) {
-    let take = &new.take;
+fn stem_change(old: &StemException, new: &StemException, take: &str, said: &mut Vec<String>) {
     if old.mute != new.mute {
-        said.push(format!(
-            "Take {take} {}.",
-            if new.mute { "is left out" } else { "is heard again" }
-        ));
+        said.push(format!("{take} {}.", if new.mute { "is left out" } else { "is heard again" }));
     }
     if old.gain_db != new.gain_db {
-        said.push(format!("Take {take} goes from {} to {}.", db(old.gain_db), db(new.gain_db)));
+        said.push(format!("{take} goes from {} to {}.", db(old.gain_db), db(new.gain_db)));
     }
     if old.pan != new.pan {
         said.push(match new.pan {
-            Some(pan) => format!("Take {take} is placed {}.", side(pan)),
-            None => format!("Take {take} is placed by the mixer."),
+            Some(pan) => format!("{take} is placed {}.", side(pan)),
+            None => format!("{take} is placed by the mixer."),
         });
     }
     if old.group != new.group {
         said.push(match &new.group {
-            Some(group) => format!("Take {take} plays with {group}."),
-            None => format!("Take {take} plays with the group its facts fit."),
+            Some(group) => format!("{take} plays with {group}."),
+            None => format!("{take} plays with the group its facts fit."),
         });
     }
 }
 
+/// A level of −∞ in words.
+pub(super) const SILENCE: &str = "silence";
+
 pub(super) fn db(level: f64) -> String {
     if level == f64::NEG_INFINITY {
-        "silence".into()
+        SILENCE.into()
     } else {
         format!("{level:+} dB").replace("+0 dB", "0 dB")
     }

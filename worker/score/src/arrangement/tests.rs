@@ -8,6 +8,11 @@ fn with(old: &str, new: &str) -> Result<Arrangement, Mistakes> {
     Arrangement::from_toml(&text, "arrangement.toml", &nine_harbours().0)
 }
 
+/// What changed, with a name for each take.
+fn changes(old: &Arrangement, new: &Arrangement) -> Vec<String> {
+    difference(old, new, &|take| format!("The player of {take}"))
+}
+
 fn facts(family: &str, register: &str, tags: &[&str]) -> TakeFacts {
     TakeFacts {
         family: family.into(),
@@ -104,17 +109,38 @@ fn what_is_written_reads_back_the_same() {
 #[test]
 fn a_difference_is_said_in_words() {
     let (_, old) = nine_harbours();
-    assert_eq!(difference(&old, &old), Vec::<String>::new());
+    assert_eq!(changes(&old, &old), Vec::<String>::new());
     let new = with("gain_db = 1.5", "gain_db = -2").unwrap();
-    assert_eq!(difference(&old, &new), ["Bells in Crest goes from +1.5 dB to -2 dB."]);
+    assert_eq!(changes(&old, &new), ["Bells in Crest goes from +1.5 dB to -2 dB."]);
     let new = with("enter = \"17\"", "enter = \"18\"\nexit = \"20.2\"").unwrap();
     assert_eq!(
-        difference(&old, &new),
+        changes(&old, &new),
         ["Hands and drums in Flood enters at 18.", "Hands and drums in Flood leaves at 20.2."]
     );
-    let said = difference(&old, &Arrangement::default());
+    let said = changes(&old, &Arrangement::default());
     assert!(said.contains(&"Group Bells is gone.".to_string()), "{said:?}");
     assert!(said.contains(&"Group Everyone is new, at 0 dB.".to_string()), "{said:?}");
+}
+
+#[test]
+fn a_difference_calls_takes_as_it_is_told() {
+    let with = |stems: &str| {
+        let text = format!("[[groups]]\nname = \"All\"\nrest = true\n{stems}");
+        Arrangement::from_toml(&text, "a", &nine_harbours().0).unwrap()
+    };
+    let (none, one) = (with(""), with("[[stems]]\ntake = \"a1\"\ngain_db = -4\n"));
+    let other = with("[[stems]]\ntake = \"a1\"\nmute = true\npan = -0.5\ngroup = \"All\"\n");
+    assert_eq!(changes(&none, &one), ["The player of a1 goes from 0 dB to -4 dB."]);
+    assert_eq!(
+        changes(&one, &other),
+        [
+            "The player of a1 is left out.",
+            "The player of a1 goes from -4 dB to 0 dB.",
+            "The player of a1 is placed 50 % left.",
+            "The player of a1 plays with All.",
+        ]
+    );
+    assert_eq!(changes(&one, &none), ["The player of a1 is treated like the others again."]);
 }
 
 proptest::proptest! {
@@ -156,7 +182,7 @@ fn tone_is_read_written_compared_and_its_mistakes_are_said() {
     assert_eq!(Arrangement::from_json(&json, "a", &piece).unwrap(), map);
     let before = Arrangement::from_toml(plain, "a", &piece).unwrap();
     assert_eq!(
-        difference(&before, &map),
+        changes(&before, &map),
         [
             "The room that groups send to is another.",
             "The tone of the whole mix is another.",
@@ -202,7 +228,7 @@ fn a_change_of_a_curve_names_its_shapes() {
         Arrangement::from_toml(&text, "a", &piece).unwrap()
     };
     assert_eq!(
-        difference(&with("line"), &with("s-curve")),
+        changes(&with("line"), &with("s-curve")),
         ["All in Flood follows a new curve: -9 dB at 13, by s-curve to 0 dB at 21."]
     );
     assert_eq!(with("hold").in_words("Flood", "All"), "-9 dB at 13, held until 0 dB at 21");
