@@ -38,6 +38,10 @@ pub fn routes() -> Router<AppState> {
             "/desk/{slug}/arrangement",
             get(desk::arrangement::show).post(desk::arrangement::save),
         )
+        .route(
+            "/desk/{slug}/arrangement/place",
+            get(desk::arrangement::place::show).post(desk::arrangement::place::save),
+        )
         .route("/desk/{slug}/arrangement/restore", post(desk::arrangement::restore))
         .route("/desk/{slug}/take/{id}", get(desk::take::take))
         .route("/desk/{slug}/take/{id}/answer", post(desk::take::answer))

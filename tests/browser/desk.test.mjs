@@ -1,5 +1,5 @@
 // The organiser's way through the desk: who plays, questions, an exchanged take, the arrangement
-// map changed by two at once, previews of some groups, renders deleted.
+// map changed place by place and by two at once, previews of some groups, renders deleted.
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
@@ -33,6 +33,12 @@ group = "Bells"
 mute = true
 `;
 
+const PLACE_SCREENS = [
+  ...SCREENS,
+  { name: "tablet-light", width: 768, height: 1024, colorScheme: "light" },
+  { name: "tablet-dark", width: 768, height: 1024, colorScheme: "dark" },
+];
+
 let service;
 let chromium;
 let marks;
@@ -62,8 +68,8 @@ after(async () => {
 });
 
 /** A page of somebody who has signed in, at a place of the desk. */
-async function atDesk(where, screen = SCREENS[2]) {
-  const opened = await openPage(chromium.browser, screen);
+async function atDesk(where, screen = SCREENS[2], options = {}) {
+  const opened = await openPage(chromium.browser, screen, options);
   await opened.page.goto(`${service.base}/desk`);
   await opened.page.getByLabel("Token").fill(service.token);
   await opened.page.getByRole("button", { name: "Sign in" }).click();
@@ -241,6 +247,167 @@ test("of two who change the map at once the second is told, and nothing is lost"
   assert.deepEqual([...first.errors, ...second.errors], []);
   await first.context.close();
   await second.context.close();
+});
+
+/** The map that stands, as its author wrote it. */
+async function mapText() {
+  const headers = { Accept: "application/toml" };
+  return (await service.api("GET", "/api/v1/pieces/tide/arrangement", { headers })).text();
+}
+
+/** Every version of the map, newest first. */
+async function mapVersions() {
+  return (await service.api("GET", "/api/v1/pieces/tide/arrangement/history")).json();
+}
+
+test("one place of the map is changed by a form without a script, and undone", async () => {
+  await service.api("PUT", "/api/v1/pieces/tide/arrangement", {
+    headers: { "Content-Type": "application/toml", "If-Match": "*" },
+    body: `# Ours.\n${MAP}`,
+  });
+  const versions = (await mapVersions()).length;
+  const { context, page, errors } = await atDesk("/arrangement", SCREENS[2], { javaScriptEnabled: false });
+  await page.getByRole("link", { name: "Whistles in Ebb: 0 dB" }).click();
+  await page.getByLabel("Level in the whole section, dB").fill("-3.5");
+  await page.getByLabel("Enters at").fill("9.2");
+  await page.getByLabel("Point 1, at").fill("10");
+  await page.getByLabel("Level, dB").nth(0).fill("-12");
+  await page.getByLabel("Then on by").nth(0).selectOption("s-curve");
+  await page.getByLabel("Point 2, at").fill("12");
+  await page.getByLabel("Level, dB").nth(1).fill("silence");
+  await page.getByRole("button", { name: "Save" }).click();
+  const changes = page.locator("#saved li");
+  assert.deepEqual(await changes.allTextContents(), [
+    "Whistles in Ebb goes from 0 dB to -3.5 dB.",
+    "Whistles in Ebb enters at 9.2.",
+    "Whistles in Ebb follows a new curve: -12 dB at 10, by s-curve to silence at 12.",
+  ]);
+  assert.equal((await mapVersions()).length, versions + 1, "one save, one version");
+  assert.match(await mapText(), /^# Ours\./, "what its author wrote beside it stays");
+
+  await page.getByRole("link", { name: /^Whistles in Ebb: from 9.2/ }).click();
+  assert.equal(await page.getByLabel("Point 2, at").inputValue(), "12");
+  assert.equal(await page.getByLabel("Then on by").nth(0).inputValue(), "s-curve");
+  await page.getByLabel("Enters at").fill("7");
+  await page.getByLabel("Point 1, at").fill("");
+  await page.getByLabel("Level, dB").nth(0).fill("");
+  await page.getByRole("button", { name: "Save" }).click();
+  await page.getByRole("alert").getByText("outside section").waitFor();
+  assert.equal(await page.getByLabel("Enters at").inputValue(), "7", "what was typed is kept");
+  await page.getByLabel("Enters at").fill("");
+  await page.getByLabel("Silent in this section").check();
+  await page.getByRole("button", { name: "Save" }).click();
+  await page.getByRole("link", { name: "Whistles in Ebb: silent" }).waitFor();
+
+  await page.getByRole("button", { name: "Undo it" }).click();
+  await page.getByRole("link", { name: /^Whistles in Ebb: from 9.2/ }).waitFor();
+  assert.equal((await mapVersions()).length, versions + 3);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("a section is limited to some groups, and a group is muted all along", async () => {
+  const { context, page, errors } = await atDesk("/arrangement");
+  await page.getByRole("columnheader", { name: "Ebb" }).getByRole("link").click();
+  await page.getByLabel("Only these").check();
+  await page.getByLabel("Bells").uncheck();
+  await page.getByRole("button", { name: "Save" }).click();
+  await page.getByText("In Ebb only these are heard: Whistles, Horns, Everybody else.").waitFor();
+  await page.getByRole("link", { name: "Bells in Ebb: silent" }).click();
+  await page.getByText("only some groups are let in").waitFor();
+  await page.getByRole("link", { name: "only some groups are let in" }).click();
+  await page.getByLabel("Every group, as its own level says").check();
+  await page.getByRole("button", { name: "Save" }).click();
+  await page.getByText("In Ebb every group may be heard again.").waitFor();
+
+  await page.getByRole("link", { name: "Everybody else all along: -1.5 dB" }).click();
+  await page.getByLabel("Level all along, dB").fill("2");
+  await page.getByLabel("Silent all along").check();
+  await page.getByRole("button", { name: "Save" }).click();
+  await page.getByText("Group Everybody else is muted.").waitFor();
+  await page.getByText("Group Everybody else goes from -1.5 dB to +2 dB.").waitFor();
+  await page.getByRole("button", { name: "Undo it" }).click();
+  await page.getByRole("link", { name: "Everybody else all along: -1.5 dB" }).waitFor();
+  const gone = await page.goto(`${service.base}/desk/tide/arrangement/place?group=Nobody`);
+  assert.equal(gone.status(), 404);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("of two who change places of the map at once the second sees both changes", async () => {
+  const first = await atDesk("/arrangement/place?section=Flood&group=Whistles");
+  const second = await atDesk("/arrangement/place?section=Flood&group=Horns");
+  const level = ({ page }) => page.getByLabel("Level in the whole section, dB");
+  const save = ({ page }) => page.getByRole("button", { name: "Save" }).click();
+  await level(first).fill("-2");
+  await save(first);
+  await first.page.getByText("Whistles in Flood goes from 0 dB to -2 dB.").waitFor();
+  await level(second).fill("-8");
+  await save(second);
+  const alert = second.page.getByRole("alert");
+  await alert.getByText("somebody else was faster").waitFor();
+  assert.deepEqual(await alert.getByRole("listitem").allTextContents(), [
+    "Whistles in Flood goes from 0 dB to -2 dB.",
+    "Horns in Flood goes from 0 dB to -8 dB.",
+  ]);
+  assert.equal(await level(second).inputValue(), "-8", "what the second chose is kept");
+  for (const screen of PLACE_SCREENS) {
+    await second.page.setViewportSize({ width: screen.width, height: screen.height });
+    await second.page.emulateMedia({ colorScheme: screen.colorScheme });
+    await picture(second.page, `place-clash-${screen.name}`);
+    await check(second.page, "a place after a clash");
+  }
+  await second.page.getByLabel(/Make this change in version/).check();
+  await save(second);
+  await second.page.getByRole("link", { name: "Horns in Flood: -8 dB" }).waitFor();
+  await second.page.getByRole("link", { name: "Whistles in Flood: -2 dB" }).waitFor();
+  assert.deepEqual([...first.errors, ...second.errors], []);
+  await first.context.close();
+  await second.context.close();
+});
+
+test("the map and the forms of its places fit every screen", async () => {
+  const { context, page, errors } = await atDesk("/arrangement");
+  const pages = {
+    map: "",
+    cell: "/place?section=Ebb&group=Whistles",
+    group: "/place?group=Bells",
+    section: "/place?section=Ebb",
+  };
+  for (const [name, where] of Object.entries(pages)) {
+    await page.goto(`${service.base}/desk/tide/arrangement${where}`);
+    for (const screen of PLACE_SCREENS) {
+      await page.setViewportSize({ width: screen.width, height: screen.height });
+      await page.emulateMedia({ colorScheme: screen.colorScheme });
+      await picture(page, `arrangement-${name}-${screen.name}`);
+      await check(page, `the arrangement's ${name}`);
+    }
+  }
+  await page.setViewportSize({ width: 360, height: 740 });
+  await page.goto(`${service.base}/desk/tide/arrangement`);
+  await page.getByRole("navigation", { name: "Who is heard in a section" })
+    .getByRole("link", { name: "Ebb" }).click();
+  await page.getByRole("heading", { name: "Who is heard in Ebb" }).waitFor();
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test("versions are compared with takes called by their players", async () => {
+  const id = takes["Player 0"].take_id;
+  const read = await mapText();
+  const put = await service.api("PUT", "/api/v1/pieces/tide/arrangement", {
+    headers: { "Content-Type": "application/toml", "If-Match": "*" },
+    body: `${read}\n[[stems]]\ntake = "${id}"\ngain_db = -4\n`,
+  });
+  const { version } = await put.json();
+  assert.ok(version, "saved");
+  const said = ["Player 0 (bells) goes from 0 dB to -4 dB."];
+  const where = "/api/v1/pieces/tide/arrangement/changes";
+  assert.deepEqual((await (await service.api("GET", where)).json()).changes, said);
+  const { context, page, errors } = await atDesk(`/arrangement?compare=${version - 1}`);
+  assert.deepEqual(await page.locator("#saved li").allTextContents(), said);
+  assert.deepEqual(errors, []);
+  await context.close();
 });
 
 test("an exchanged take is counted once and called replaced", async () => {

@@ -1,5 +1,6 @@
 //! The arrangement map: who belongs to which group, and how loud each group is, section by section.
 
+mod change;
 mod curve;
 mod difference;
 mod read;
@@ -8,6 +9,7 @@ mod tone;
 mod tests;
 mod write;
 
+pub use change::{Change, TypedCell, TypedPoint, changed};
 pub use curve::{CurvePoint, Shape};
 pub use difference::difference;
 pub use tone::{BAND_KINDS, Tone, ToneBand, ToneCompressor, ToneRoom};

@@ -22,8 +22,9 @@ mod demo;
 mod mistake;
 
 pub use arrangement::{
-    Arrangement, BAND_KINDS, Cell, CellPoint, CurvePoint, Group, Rule, SectionGroups, Shape,
-    StemException, Tone, ToneBand, ToneCompressor, ToneRoom, difference,
+    Arrangement, BAND_KINDS, Cell, CellPoint, Change, CurvePoint, Group, Rule, SectionGroups,
+    Shape, StemException, Tone, ToneBand, ToneCompressor, ToneRoom, TypedCell, TypedPoint, changed,
+    difference,
 };
 pub use chart::{Chart, ChartError, ChartRun, ChordChange};
 pub use chord::{Chord, NotAChord};

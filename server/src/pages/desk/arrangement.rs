@@ -1,5 +1,8 @@
-//! The arrangement map at the desk: read as a table, changed as a text, compared and restored.
+//! The arrangement map at the desk: read as a table, changed place by place or as a text, compared
+//! and restored.
 
+pub mod place;
+mod table;
 mod versions;
 
 use axum::Form;
@@ -7,7 +10,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
-use ripieno_score::{Arrangement, Mistakes, Piece};
+use ripieno_score::{Arrangement, Mistakes};
 use ripieno_store::{Document, DocumentFormat};
 use serde::Deserialize;
 
@@ -134,13 +137,15 @@ async fn page(app: &App, loaded: &LoadedPiece, view: View, status: StatusCode) -
     let main = html! {
         p { a href={ "/desk/" (slug) } { "Back to " (loaded.record.title) } }
         h1 { "Arrangement map" }
-        @if let Some(problem) = &view.problem { (refused(problem, clash)) }
+        @if let Some(problem) = &view.problem {
+            @match clash { Some(clash) => (clash.show()), None => (refused(problem)) }
+        }
         @match &map {
-            Ok(map) => (as_table(map, &loaded.piece)),
+            Ok(map) => (table::table(slug, map, &loaded.piece)),
             Err(problem) => section.sheet { h2 { "It does not fit the piece any more" }
                 (mistakes(problem)) },
         }
-        (versions.compared())
+        (versions.compared(slug))
         (editor(slug, version, &text, view.typed.as_ref()))
         (versions.list(slug))
     };
@@ -164,7 +169,7 @@ fn editor(slug: &str, version: i64, standing: &str, typed: Option<&Typed>) -> Ma
     let behind = typed.filter(|typed| typed.read != version);
     html! {
         section.sheet #change {
-            h2 { "Change it" }
+            h2 { "Change it as a text" }
             p { "Groups and their rules, then what each does section by section. The demo's "
                 code { "arrangement.toml" } " explains every key. Saving keeps the version before." }
             form method="post" action={ "/desk/" (slug) "/arrangement" } {
@@ -193,6 +198,10 @@ struct Clash {
     standing: i64,
     theirs: Vec<String>,
     own: Vec<String>,
+    /// What has become of one's own change.
+    kept: &'static str,
+    /// What to do now.
+    next: &'static str,
 }
 
 async fn clash(app: &App, loaded: &LoadedPiece, view: &View, standing: i64) -> Option<Clash> {
@@ -207,35 +216,44 @@ async fn clash(app: &App, loaded: &LoadedPiece, view: &View, standing: i64) -> O
         Ok(own) => changes_in_words(app, &read, &own).await.ok()?,
         Err(_) => Vec::new(),
     };
-    Some(Clash { read: typed.read, standing, theirs, own })
+    Some(Clash {
+        read: typed.read,
+        standing,
+        theirs,
+        own,
+        kept: "your text is in the field below, and theirs is kept.",
+        next: "Add their changes to your text and tick the box under it to save; or copy yours, \
+               and begin anew from theirs.",
+    })
 }
 
-fn refused(problem: &Problem, clash: Option<Clash>) -> Markup {
-    let Some(clash) = clash else {
-        let faster = problem.status() == StatusCode::PRECONDITION_FAILED;
-        return html! {
+impl Clash {
+    fn show(&self) -> Markup {
+        html! {
             section.sheet role="alert" {
-                h2 { "Not saved" }
-                @if faster { p { "Somebody else has saved a version since you opened this page. "
-                    "It is shown here now; look at it, and do it again if it is still right." } }
-                @else { (mistakes(problem)) }
+                h2 { "Not saved: somebody else was faster" }
+                p { "You began from version " (self.read) "; version " (self.standing)
+                    " stands now. Nothing of yours is lost: " (self.kept) }
+                h3 { "What they changed" }
+                (sentences(&self.theirs))
+                @if !self.own.is_empty() {
+                    h3 { "What you changed" }
+                    (sentences(&self.own))
+                }
+                p { (self.next) }
             }
-        };
-    };
+        }
+    }
+}
+
+fn refused(problem: &Problem) -> Markup {
+    let faster = problem.status() == StatusCode::PRECONDITION_FAILED;
     html! {
         section.sheet role="alert" {
-            h2 { "Not saved: somebody else was faster" }
-            p { "You began from version " (clash.read) "; version " (clash.standing)
-                " stands now. Nothing of yours is lost: your text is in the field below, and "
-                "theirs is kept." }
-            h3 { "What they changed" }
-            (sentences(&clash.theirs))
-            @if !clash.own.is_empty() {
-                h3 { "What you changed" }
-                (sentences(&clash.own))
-            }
-            p { "Add their changes to your text and tick the box under it to save; or copy yours, "
-                "and begin anew from theirs." }
+            h2 { "Not saved" }
+            @if faster { p { "Somebody else has saved a version since you opened this page. "
+                "It is shown here now; look at it, and do it again if it is still right." } }
+            @else { (mistakes(problem)) }
         }
     }
 }
@@ -257,32 +275,6 @@ fn mistakes(problem: &Problem) -> Markup {
                 @if let Some(line) = m.line { b { "Line " (line) ": " } }
                 (m.what) "; " (m.instead)
             } } }
-        }
-    }
-}
-
-fn as_table(map: &Arrangement, piece: &Piece) -> Markup {
-    html! {
-        section.sheet {
-            h2 { "Who is heard where" }
-            @if !map.note().is_empty() { p { (map.note()) } }
-            div.across tabindex="0" role="region" aria-label="Groups by sections" {
-                table.map {
-                    thead { tr {
-                        th scope="col" { "Group" }
-                        th scope="col" { "All along" }
-                        @for section in &piece.sections { th scope="col" { (section.name) } }
-                    } }
-                    tbody { @for group in map.groups() { tr {
-                        th scope="row" { (group.name) }
-                        td { (Arrangement::all_along_in_words(group)) }
-                        @for section in &piece.sections {
-                            @let words = map.in_words(&section.name, &group.name);
-                            td.silent[words == "silent"] { (words) }
-                        }
-                    } } }
-                }
-            }
         }
     }
 }

@@ -44,12 +44,15 @@ impl Versions {
     }
 
     /// What has changed since the version asked about.
-    pub(super) fn compared(&self) -> Markup {
+    pub(super) fn compared(&self, slug: &str) -> Markup {
         let Some((from, changes)) = &self.compared else { return html! {} };
         html! {
             section.sheet #saved {
                 h2 { "From version " (from) " to version " (self.standing) }
                 (sentences(changes))
+                @if *from > 0 && *from == self.standing - 1 {
+                    (restore(slug, *from, self.standing, "Undo it"))
+                }
             }
         }
     }
@@ -86,14 +89,21 @@ impl Versions {
                     div.row {
                         a.button.quiet href={ "/desk/" (slug) "/arrangement?compare=" (number)
                             "#saved" } { "What has changed since" }
-                        form method="post" action={ "/desk/" (slug) "/arrangement/restore" } {
-                            input type="hidden" name="version" value=(number);
-                            input type="hidden" name="read" value=(self.standing);
-                            button.quiet type="submit" { "Let it stand again" }
-                        }
+                        (restore(slug, number, self.standing, "Let it stand again"))
                     }
                 }
             }
+        }
+    }
+}
+
+/// A button that lets an earlier version stand again in place of the one that was read.
+fn restore(slug: &str, version: i64, read: i64, says: &str) -> Markup {
+    html! {
+        form method="post" action={ "/desk/" (slug) "/arrangement/restore" } {
+            input type="hidden" name="version" value=(version);
+            input type="hidden" name="read" value=(read);
+            button.quiet type="submit" { (says) }
         }
     }
 }
