@@ -5,6 +5,8 @@
 //! (seconds since 1970), a line feed, and the body. Who receives it should check the code, and
 //! refuse what was sent long ago.
 
+mod unreached;
+
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -64,8 +66,7 @@ fn hmac_sha256_hex(key: &str, message: &str) -> String {
 
 async fn post(address: &str, secret: &str, body: &str, sent_at_s: i64) -> Result<(), JobError> {
     let cause = |error: reqwest::Error| {
-        // The address may hold a secret of its own; it is left out.
-        JobError::Fault(format!("The webhook was not reached: {}.", error.without_url()))
+        JobError::Fault(format!("The webhook was not reached: {}.", unreached::in_words(&error)))
     };
     let client = http_client::builder()
         .timeout(TIMEOUT)
