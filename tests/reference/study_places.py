@@ -111,9 +111,13 @@ class Row:
     text: str
 
 
-def lay(name, document, pack, seed, folder) -> Row:
+def player_of(name, seed):
     rng = np.random.default_rng([seed, sum(map(ord, name))])
-    player = anyone(rng, seed, **CLASSES[name](rng))
+    return anyone(rng, seed, **CLASSES[name](rng))
+
+
+def lay(name, document, pack, seed, folder) -> Row:
+    player = player_of(name, seed)
     file, truth = home_takes.record(pack, player, folder / "take")
     (line,) = examine(document, [file])
     file.unlink()

@@ -51,8 +51,11 @@ pub(super) fn clearest(
     for halves in looked_at {
         let pitches = shifts.gains_to_end(halves);
         let said = rhythm.slips(halves).map(|(gap, rhythm)| {
-            let pitch = pitches[notes.first_from(struck[gap].at_s)] - pitches[0].max(0.0);
-            (gap, rhythm, pitch)
+            let first = notes.first_from(struck[gap].at_s);
+            let pitch = pitches[first] - pitches[0].max(0.0);
+            // A drum's pitch fits the chart by chance alone: it says nothing against a slip.
+            let heeded = pitch > 0.0 || shifts.fits_before(first);
+            (gap, rhythm, if heeded { pitch } else { 0.0 })
         });
         let Some((gap, rhythm, pitch)) = said.max_by(|a, b| (a.1 + a.2).total_cmp(&(b.1 + b.2)))
         else {

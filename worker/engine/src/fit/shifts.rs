@@ -37,6 +37,11 @@ impl Shifts {
         std::array::from_fn(|shift| self.said[shift][stroke])
     }
 
+    /// Whether the strokes before this one fit the chart where they lie better than by chance.
+    pub(super) fn fits_before(&self, stroke: usize) -> bool {
+        self.said[UNMOVED][..stroke].iter().sum::<f64>() > 0.0
+    }
+
     /// From each stroke to the end, by how much likelier a shift of so many half beats makes them
     /// than none; 0 after the last.
     pub(super) fn gains_to_end(&self, halves: i32) -> Vec<f64> {

@@ -1,0 +1,39 @@
+"""Takes from which beats were cut, or into which beats were put, by parts that strike every beat
+alike: nothing but their accents, and where they end, tells of it.
+
+The playing is sampled instruments by FluidSynth (home_takes.py); the classes are study_places.py's.
+"""
+
+import pytest
+
+import study_places
+from test_home_takes import PIECE, examine, make_pack
+
+
+@pytest.fixture(scope="module")
+def pack(tmp_path_factory):
+    return make_pack(tmp_path_factory.mktemp("pack"))
+
+
+def findings(pack, name, seed, folder):
+    player = study_places.player_of(name, seed)
+    file, _ = study_places.home_takes.record(pack, player, folder / "take")
+    (line,) = examine(PIECE, [file])
+    return line["state"], {finding["code"] for finding in line["findings"]}
+
+
+# Drums, bells, and a hi-hat in eighths; of all but the last of the bells accents say little.
+@pytest.mark.parametrize("name, seed", [
+    ("evenly struck, slipped by beats", 6001), ("evenly struck, slipped by beats", 6002),
+    ("evenly struck, slipped by beats", 6008), ("evenly struck, slipped by beats", 6301),
+    ("slipped by beats", 6003),
+])
+def test_a_slip_by_whole_beats_is_asked_about(pack, tmp_path, name, seed):
+    state, codes = findings(pack, name, seed, tmp_path)
+    assert state == "asks" and "slipped" in codes, (state, codes)
+
+
+@pytest.mark.parametrize("seed", [6100, 6102, 6104])
+def test_a_part_that_strikes_every_beat_is_not_said_to_have_slipped(pack, tmp_path, seed):
+    state, codes = findings(pack, "evenly struck", seed, tmp_path)
+    assert state == "placed" and "slipped" not in codes, (state, codes)
