@@ -3,6 +3,7 @@
 
 use super::Grid;
 use super::beats::BeatClock;
+use super::events::median;
 use super::line::Stroke;
 use super::notes::Notes;
 use super::shifts::{MOST_HALVES, Shifts};
@@ -20,6 +21,8 @@ const RHYTHM_ALONE: f64 = 20.0;
 /// practice, no source: about one take in twenty ends elsewhere).
 const END: f64 = 3.0;
 const BORDER_BEATS: f64 = 3.0;
+/// Who begins another rhythm is as late as before, but for so much; an edit is not cut to the beat.
+const OTHER_LAG_S: f64 = 0.025;
 /// So many strokes at least lie to either side.
 const FEWEST: usize = 12;
 /// Strokes less sure of their pulse say nothing.
@@ -64,7 +67,8 @@ pub(super) fn clearest(
         let (before, after) = (struck[gap - 1], struck[gap]);
         let by_pitch = pitch > PITCHES && rhythm > 0.0;
         let alone = rhythm + pitch.min(0.0) + ending(halves) > RHYTHM_ALONE
-            && !beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS);
+            && (!beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS)
+                || lag_changes(&struck, gap));
         let total = rhythm + pitch;
         if total > best.map_or(CLEAR, |best| best.0) && (by_pitch || alone) {
             let between_s = (before.at_s, after.at_s);
@@ -72,6 +76,16 @@ pub(super) fn clearest(
         }
     }
     best.map(|best| best.1)
+}
+
+/// Whether what is played after a gap lies otherwise to its pulses than what is played before.
+fn lag_changes(struck: &[&Stroke], gap: usize) -> bool {
+    let lag =
+        |strokes: &[&Stroke]| median(strokes.iter().map(|stroke| stroke.residual_s).collect());
+    let (before, after) = struck.split_at(gap);
+    (lag(&before[gap.saturating_sub(2 * FEWEST)..]) - lag(&after[..after.len().min(2 * FEWEST)]))
+        .abs()
+        > OTHER_LAG_S
 }
 
 /// Half beats in a bar, where all bars have as many.

@@ -266,8 +266,11 @@ const STEADY_TRUST: f64 = 0.45;
 pub(super) fn lies_between_steady(jump: &Jump, laid: &Laid) -> bool {
     let at = laid.strokes.partition_point(|stroke| stroke.at_s < jump.between_s.1);
     let steady = |strokes: &mut dyn Iterator<Item = &Stroke>| {
-        let trusts: Vec<f64> = strokes.take(BESIDE_JUMP).map(|stroke| stroke.trust).collect();
-        !trusts.is_empty() && trusts.iter().sum::<f64>() / trusts.len() as f64 > STEADY_TRUST
+        // Weak strokes between the others, a chord that dies away, say little.
+        let weighed = strokes.take(BESIDE_JUMP).fold((0.0, 0.0), |(trust, weight), stroke| {
+            (trust + stroke.weight * stroke.trust, weight + stroke.weight)
+        });
+        weighed.0 > STEADY_TRUST * weighed.1
     };
     steady(&mut laid.strokes[..at].iter().rev()) && steady(&mut laid.strokes[at..].iter())
 }
