@@ -244,13 +244,17 @@ impl Arrangement {
     /// not silent by its cell all along.
     pub fn plays(&self, section: &str, group: &str) -> bool {
         let Some(known) = self.group_named(group).map(|at| &self.groups[at]) else { return false };
-        let only = self.sections.iter().find(|limit| same(&limit.section, section));
-        let let_in = only.is_none_or(|limit| limit.only.iter().any(|name| same(name, group)));
         let shut = self.cell(section, group).is_some_and(|cell| {
             let silent = |point: &CellPoint| point.db == f64::NEG_INFINITY;
             cell.mute || (!cell.curve.is_empty() && cell.curve.iter().all(silent))
         });
-        !known.mute && let_in && !shut
+        !known.mute && self.lets_in(section, group) && !shut
+    }
+
+    /// Whether a section lets a group be heard: it has no `only`, or one with the group's name.
+    pub fn lets_in(&self, section: &str, group: &str) -> bool {
+        let only = self.sections.iter().find(|limit| same(&limit.section, section));
+        only.is_none_or(|limit| limit.only.iter().any(|name| same(name, group)))
     }
 
     /// What a group does all along, in a few words: `muted`, `-3 dB`.

@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
-use ripieno_score::{Arrangement, Mistakes};
+use ripieno_score::Arrangement;
 use ripieno_store::{Document, DocumentFormat};
 use serde::Deserialize;
 
@@ -210,12 +210,7 @@ async fn clash(app: &App, loaded: &LoadedPiece, view: &View, standing: i64) -> O
     let typed = view.typed.as_ref().filter(|typed| typed.read != standing)?;
     let theirs = changes_between(app, loaded, typed.read, standing).await.ok()?;
     let read = arrangements::versions::at(app, loaded, typed.read).await.ok()?;
-    let own: Result<Arrangement, Mistakes> =
-        Arrangement::from_toml(&typed.text, "arrangement.toml", &loaded.piece);
-    let own = match own {
-        Ok(own) => changes_in_words(app, &read, &own).await.ok()?,
-        Err(_) => Vec::new(),
-    };
+    let own = own_changes(app, loaded, &read, &typed.text).await.ok()?;
     Some(Clash {
         read: typed.read,
         standing,
@@ -225,6 +220,20 @@ async fn clash(app: &App, loaded: &LoadedPiece, view: &View, standing: i64) -> O
         next: "Add their changes to your text and tick the box under it to save; or copy yours, \
                and begin anew from theirs.",
     })
+}
+
+/// What a text that was not saved changes in the version it was made from; nothing where it is no
+/// map.
+async fn own_changes(
+    app: &App,
+    loaded: &LoadedPiece,
+    before: &Arrangement,
+    text: &str,
+) -> Answer<Vec<String>> {
+    match Arrangement::from_toml(text, "arrangement.toml", &loaded.piece) {
+        Ok(own) => changes_in_words(app, before, &own).await,
+        Err(_) => Ok(Vec::new()),
+    }
 }
 
 impl Clash {

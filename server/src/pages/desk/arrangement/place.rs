@@ -13,8 +13,7 @@ use ripieno_score::{Arrangement, Change, changed};
 use ripieno_store::DocumentFormat;
 use serde::Deserialize;
 
-use super::{Clash, text_of};
-use crate::http::arrangements::names::changes_in_words;
+use super::{Clash, own_changes, text_of};
 use crate::http::arrangements::{self, versions};
 use crate::http::documents::someone_was_faster;
 use crate::http::extract::{Path, Query};
@@ -138,10 +137,7 @@ async fn clash(app: &App, loaded: &LoadedPiece, standing: i64, typed: &Typed) ->
     let read = typed.over.unwrap_or(typed.read);
     let before = versions::at(app, loaded, read).await?;
     let own = applied(&before.to_toml(), &typed.change)?;
-    let own = match Arrangement::from_toml(&own, "arrangement.toml", &loaded.piece) {
-        Ok(own) => changes_in_words(app, &before, &own).await?,
-        Err(_) => Vec::new(),
-    };
+    let own = own_changes(app, loaded, &before, &own).await?;
     let theirs = versions::changes_between(app, loaded, read, standing).await?;
     Ok(Clash {
         read,

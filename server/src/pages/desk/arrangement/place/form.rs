@@ -58,15 +58,12 @@ fn section_of<'p>(loaded: &'p LoadedPiece, name: &str) -> Option<&'p Section> {
 /// Whatever else keeps a group silent in a section, so that nobody looks for it in vain.
 fn why_silent(slug: &str, map: &Arrangement, section: &str, group: &str) -> Markup {
     let muted = map.group_named(group).is_some_and(|at| map.groups()[at].mute);
-    let alike = |a: &str, b: &str| a.to_lowercase() == b.to_lowercase();
-    let limit = map.sections().iter().find(|limit| alike(&limit.section, section));
-    let shut_out = limit.is_some_and(|limit| !limit.only.iter().any(|name| alike(name, group)));
     html! {
         @if muted {
             p { "It is silent here whatever stands below, since it is "
                 a href=(address(slug, None, Some(group))) { "silent all along" } "." }
         }
-        @if shut_out {
+        @if !map.lets_in(section, group) {
             p { "It is silent here whatever stands below, since "
                 a href=(address(slug, Some(section), None)) { "only some groups are let in" } "." }
         }
@@ -167,9 +164,8 @@ fn shapes(chosen: &str) -> Markup {
 }
 
 fn let_in(map: &Arrangement, only: Option<&[String]>) -> Markup {
-    let ticked = |name: &str| {
-        only.is_none_or(|only| only.iter().any(|n| n.to_lowercase() == name.to_lowercase()))
-    };
+    let ticked =
+        |at| only.is_none_or(|only| only.iter().any(|name| map.group_named(name) == Some(at)));
     html! {
         fieldset {
             legend { "Who is let in" }
@@ -178,10 +174,9 @@ fn let_in(map: &Arrangement, only: Option<&[String]>) -> Markup {
             label.tick { input type="radio" name="let" value="some" checked[only.is_some()];
                 span { "Only these" } }
             div.ticks role="group" aria-label="Groups let in" {
-                @for group in map.groups() {
+                @for (at, group) in map.groups().iter().enumerate() {
                     label.tick {
-                        input type="checkbox" name="only" value=(group.name)
-                            checked[ticked(&group.name)];
+                        input type="checkbox" name="only" value=(group.name) checked[ticked(at)];
                         span { (group.name) }
                     }
                 }
