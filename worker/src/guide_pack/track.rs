@@ -229,8 +229,11 @@ struct Sounding {
     next: usize,
     now: Vec<(i64, Arc<[f32]>)>,
     /// The chords rendered last, the latest first: harmony comes round.
-    recent: VecDeque<(Vec<u8>, i64, Arc<[f32]>)>,
+    recent: VecDeque<Rendered>,
 }
+
+/// Notes, length in frames without the release, and the sound of a chord.
+type Rendered = (Vec<u8>, i64, Arc<[f32]>);
 
 /// Rendered chords that are kept, half a megabyte or so each.
 const RECENT_CHORDS: usize = 12;
@@ -251,9 +254,8 @@ impl Sounding {
 
     fn sound(&mut self, strike: &Strike, rate_hz: u32) -> Arc<[f32]> {
         let length = strike.last - strike.first;
-        let is_it = |(notes, len, _): &(Vec<u8>, i64, Arc<[f32]>)| {
-            *notes == strike.notes && (len - length).abs() <= 1
-        };
+        let is_it =
+            |(notes, len, _): &Rendered| *notes == strike.notes && (len - length).abs() <= 1;
         let known = self.recent.iter().position(is_it).and_then(|at| self.recent.remove(at));
         let chord = known.unwrap_or_else(|| {
             let hold_s = length as f64 / f64::from(rate_hz);

@@ -14,8 +14,8 @@ const CLEAR: f64 = 16.0;
 /// … and pitch by so many of them, …
 const PITCHES: f64 = 5.0;
 /// … or the rhythm so clearly that pitches against it do not matter, away from the sections'
-/// borders, where players do begin another rhythm. In 48 clean takes that strike every beat alike
-/// or another rhythm in every bar nothing came above 4; slips of the former lay from 19 to 48.
+/// borders, where players do begin another rhythm. In 8 clean takes that strike every beat alike
+/// and 18 of other rhythms nothing came above 5.1; slips of the former lay from 19 to 49.
 const RHYTHM_ALONE: f64 = 20.0;
 /// Who plays to the end ends there, not some beats early or late: by so many nats (common
 /// practice, no source: about one take in twenty ends elsewhere).
@@ -48,10 +48,10 @@ pub(super) fn clearest(
     let looked_at = (1..=MOST_HALVES).flat_map(|halves| [halves, -halves]);
     let looked_at = looked_at.filter(|halves| halves % halves_a_bar as i32 != 0);
     let last = beats.beat_at(struck[struck.len() - 1].pulse_s);
-    let end = beats.beat_at(grid.sections.last().map_or(beats.end_s(), |section| section.1));
-    let ending = |halves| rhythm.ending(2.0 * (end - last), halves);
+    let halves_to_end = 2.0 * (beats.beat_at(beats.end_s()) - last);
     let mut best: Option<(f64, Jump)> = None;
     for halves in looked_at {
+        let ending = rhythm.ending(halves_to_end, halves);
         let pitches = shifts.gains_to_end(halves);
         let said = rhythm.slips(halves).map(|(gap, rhythm)| {
             let first = notes.first_from(struck[gap].at_s);
@@ -66,7 +66,7 @@ pub(super) fn clearest(
         };
         let (before, after) = (struck[gap - 1], struck[gap]);
         let by_pitch = pitch > PITCHES && rhythm > 0.0;
-        let alone = rhythm + pitch.min(0.0) + ending(halves) > RHYTHM_ALONE
+        let alone = rhythm + pitch.min(0.0) + ending > RHYTHM_ALONE
             && (!beats.is_near_border(after.pulse_s, &grid.sections, BORDER_BEATS)
                 || lag_changes(&struck, gap));
         let total = rhythm + pitch;
@@ -180,15 +180,16 @@ mod tests {
     /// What is found in a drum's part that strikes these half beats of each four-beat bar, of which all
     /// after the middle comes so much later.
     fn found(places: &[usize], later: &[usize], by_halves: usize) -> Option<Jump> {
-        found_among(Vec::new(), places, later, by_halves)
+        found_among(Vec::new(), places, later, by_halves, 0.0)
     }
 
-    /// The same in a piece of these sections.
+    /// The same in a piece of these sections, where it also lies so far off its pulses from then on.
     fn found_among(
         sections: Vec<(f64, f64)>,
         places: &[usize],
         later: &[usize],
         by_halves: usize,
+        off_s: f64,
     ) -> Option<Jump> {
         let (mut grid, mut playing) = eighths();
         grid.sections = sections;
@@ -198,8 +199,8 @@ mod tests {
         let half_s = 0.5 * beats.beat_s();
         let strokes: Vec<Stroke> = (0..2 * beats.count())
             .filter(|k| if *k < 66 { places } else { later }.contains(&(k % 8)))
-            .map(|k| (if k < 66 { k } else { k + by_halves }) as f64 * half_s)
-            .map(|at_s| Stroke::at(at_s, 0.0))
+            .map(|k| if k < 66 { (k, 0.0) } else { (k + by_halves, off_s) })
+            .map(|(halves, off_s)| Stroke::at(halves as f64 * half_s, off_s))
             .collect();
         let shifts = Shifts::new(&notes, &beats, &|file_s| file_s);
         clearest(&strokes, &notes, &beats, &grid, &shifts)
@@ -220,8 +221,10 @@ mod tests {
     fn a_section_may_begin_another_rhythm() {
         let places = [0, 3, 4];
         let bordered_at = |at_s: f64| vec![(0.0, at_s), (at_s, 32.0)];
-        assert_eq!(found_among(bordered_at(16.0), &places, &places, 2), None);
-        assert!(found_among(bordered_at(8.0), &places, &places, 2).is_some());
+        let found = |at_s, off_s| found_among(bordered_at(at_s), &places, &places, 2, off_s);
+        assert_eq!(found(16.0, 0.0), None);
+        assert!(found(8.0, 0.0).is_some());
+        assert!(found(16.0, 0.04).is_some(), "but hardly with another lag");
     }
 
     #[test]
