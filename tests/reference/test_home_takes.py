@@ -1,6 +1,6 @@
 """The whole conform job on takes that the product had no hand in making (home_takes.py).
 
-Run by hand for the large table: tests/.venv/bin/python tests/reference/test_home_takes.py 200
+The large table is study_places.py's.
 Sources: sampled instruments by FluidSynth and a General MIDI bank (Debian); codecs by FFmpeg's
 libraries; the tolerances are the product's own figures.
 """
@@ -11,11 +11,7 @@ import json
 import os
 import pathlib
 import subprocess
-import sys
-import tempfile
-import time
 
-import numpy as np
 import pytest
 
 import home_takes
@@ -140,89 +136,3 @@ def judge(line, truth, player):
     assert abs(error_ms) <= (1.0 if player.opening else 25.0), (error_ms, line)
     limit = 1.5 if player.closing and player.opening else max(60.0, 3.5 * (line["ratio_sd_ppm"] or 0))
     assert abs(line["ratio_ppm"] - truth["ratio_ppm"]) <= limit, (truth, line)
-
-
-def random_player(seed):
-    rng = np.random.default_rng(seed)
-    some = lambda p, value, other: value if rng.random() < p else other
-    return Player(
-        instrument=str(rng.choice(list(home_takes.INSTRUMENTS))),
-        lag_ms=float(some(0.08, rng.uniform(120, 280), rng.uniform(-10, 40))),
-        jitter_ms=float(rng.uniform(6, 25)),
-        ratio_ppm=float(some(0.2, rng.uniform(-2500, 2500), rng.normal(0, 60))),
-        lead_in_s=float(rng.uniform(0.3, 12)),
-        opening=bool(rng.random() < float(os.environ.get("MARKED", "0.9"))),
-        closing=bool(rng.random() < 0.2),
-        mark_gain_db=float(rng.uniform(-15, 0)),
-        room_rt60_s=float(some(0.4, rng.uniform(0.2, 1.2), 0.0)),
-        phone=bool(rng.random() < 0.3),
-        noise_db=float(rng.uniform(-80, -38)),
-        bleed_db=some(0.15, float(rng.uniform(-40, -15)), None),
-        codec=str(rng.choice(["wav", "flac", "aac64", "aac128", "mp3_96", "opus64", "webm"])),
-        file_rate=48_000,
-        bank=int(rng.random() < 0.5 and pathlib.Path(home_takes.BANKS[1]).exists()),
-        seed=seed,
-    )
-
-
-def main(count, first_seed=1000):
-    with tempfile.TemporaryDirectory() as folder:
-        folder = pathlib.Path(folder)
-        pack = make_pack(folder / "pack")
-        rows = []
-        for seed in range(first_seed, first_seed + count):
-            player = random_player(seed)
-            if player.codec.startswith(("wav", "flac", "mp3", "aac")):
-                player.file_rate = 44_100 if seed % 2 else 48_000
-            file, truth = home_takes.record(pack, player, folder / f"take{seed}")
-            began = time.monotonic()
-            (line,) = examine(PIECE, [file])
-            spent = time.monotonic() - began
-            file.unlink()
-            rows.append(row(seed, player, truth, line, spent))
-            print(rows[-1]["text"], flush=True)
-        summary(rows)
-
-
-def row(seed, player, truth, line, spent):
-    place = line["bar1_beat1_s"]
-    error_ms = None if place is None else 1e3 * (place - truth["bar1_beat1_s"])
-    ppm = None if line["ratio_ppm"] is None else line["ratio_ppm"] - truth["ratio_ppm"]
-    far_ms = None if ppm is None or error_ms is None else abs(error_ms) + abs(ppm) * 1e-3 * 145
-    wrong = line["state"] == "placed" and (far_ms is None or abs(error_ms) > (1.0 if player.opening else 25) or abs(ppm) > (1.5 if player.closing else 100))
-    codes = ",".join(f["code"] for f in line["findings"])
-    text = (
-        f"{seed} {player.instrument:12s} {player.codec:7s} {line['state']:8s} "
-        f"place {error_ms if error_ms is None else round(error_ms, 3)} ms "
-        f"(sd {line['bar1_beat1_sd_s'] and round(1e3 * line['bar1_beat1_sd_s'], 3)}) "
-        f"ratio {ppm if ppm is None else round(ppm, 2)} ppm (sd {line['ratio_sd_ppm'] and round(line['ratio_sd_ppm'], 1)}) "
-        f"true {round(truth['ratio_ppm'])} lag {line['lag_ms'] and round(line['lag_ms'], 1)}/{round(player.lag_ms)} "
-        f"spread {line['spread_ms'] and round(line['spread_ms'], 1)}/{round(player.jitter_ms)} "
-        f"{'WRONG ' if wrong else ''}[{codes}] open={player.opening} close={player.closing} "
-        f"rt={player.room_rt60_s:.1f} phone={player.phone} mark={player.mark_gain_db:.0f} "
-        f"noise={player.noise_db:.0f} bleed={player.bleed_db and round(player.bleed_db)} {spent:.1f}s"
-    )
-    return dict(text=text, wrong=wrong, state=line["state"], error=error_ms, ppm=ppm,
-                player=player, sd=line["bar1_beat1_sd_s"], rsd=line["ratio_sd_ppm"])
-
-
-def summary(rows):
-    for label, some in (("marked", [r for r in rows if r["player"].opening]),
-                        ("no mark", [r for r in rows if not r["player"].opening])):
-        placed = [r for r in some if r["state"] == "placed"]
-        if not some:
-            continue
-        print(f"{label}: n {len(some)} placed {len(placed)} asks "
-              f"{sum(r['state'] == 'asks' for r in some)} unusable "
-              f"{sum(r['state'] == 'unusable' for r in some)} wrong {sum(r['wrong'] for r in some)}")
-        if placed:
-            errors = np.abs([r["error"] for r in placed])
-            ppms = np.abs([r["ppm"] for r in placed])
-            inside = np.mean([abs(r["ppm"]) < 1.96 * r["rsd"] for r in placed if r["rsd"]])
-            print(f"  place ms median {np.median(errors):.3f} worst {errors.max():.3f}; "
-                  f"ratio ppm median {np.median(ppms):.2f} worst {ppms.max():.1f}; "
-                  f"95 % interval of the ratio holds {100 * inside:.0f} %")
-
-
-if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1000)
