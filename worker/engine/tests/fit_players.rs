@@ -205,12 +205,12 @@ fn a_rate_that_is_not_the_files_is_recognised_without_a_mark() {
 }
 
 #[test]
-fn without_a_mark_the_bar_is_right_or_asked() {
+fn without_the_guide_s_mark_the_bar_is_found_and_the_place_asked() {
     let mut first = 0;
     for (_, take, fit) in trials(20, (false, false), |_, _| ()) {
         let Some(fit) = fit else { continue };
         let off_ms = (fit.bar1_beat1_s - take.bar1_beat1_s).abs() * 1e3 - take.lag_ms.abs();
-        assert!(!fit.certain || off_ms < 30.0, "{off_ms} ms off");
+        assert!(!fit.certain && says(&fit, "place_uncertain"), "{:?}", fit.findings);
         assert_eq!(fit.lag_ms, None);
         first += (off_ms < 100.0) as usize;
     }

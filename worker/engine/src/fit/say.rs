@@ -50,18 +50,11 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
 pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut Fit) {
     tempo(found.tempo.kind, best.ratio, fit);
     let loose = best.laid.spread_s > LOOSE_WITHOUT_MARK_S;
-    if best.probability < sure(take) || loose || !found.coherent {
-        fit.findings.push(Finding {
-            code: "place_uncertain",
-            severity: Severity::Asks,
-            value: Some(best.probability),
-            unit: "",
-            says: "Without the opening mark we can't be sure where in the piece your recording \
-                   begins. Listen to the choices and pick the one that is right, or send a version \
-                   that still has the mark."
-                .into(),
-            at_s: Vec::new(),
-        });
+    let which_bar = best.probability < sure(take) || loose || !found.coherent;
+    // How far the player, the device and the instrument's own attack lie behind the guide is known
+    // from a mark alone. Where the guide has one, its loss is a question.
+    if which_bar || take.grid.opening_mark_s.is_some() {
+        fit.findings.push(place_without_mark(which_bar, best.probability));
     }
     if best.ratio_sd * last_played_s(take, Some(&best.laid)) * 1e3 > LOOSE_END_MS {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
@@ -69,6 +62,25 @@ pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut 
     jumps(&best.track.jumps, &best.laid, fit);
     wander(&best.laid, fit);
     fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
+}
+
+fn place_without_mark(which_bar: bool, probability: f64) -> Finding {
+    let says = if which_bar {
+        "Without the opening mark we can't be sure where in the piece your recording begins. Listen \
+         to the choices and pick the one that is right, or send a version that still has the mark."
+    } else {
+        "Without the opening mark we found by your playing where in the piece your recording \
+         belongs, but not how far before or after the guide you play. Listen whether it sits \
+         right and say so, or send a version that still has the mark."
+    };
+    Finding {
+        code: "place_uncertain",
+        severity: Severity::Asks,
+        value: Some(probability),
+        unit: "",
+        says: says.into(),
+        at_s: Vec::new(),
+    }
 }
 
 /// A tempo that is not the guide's.

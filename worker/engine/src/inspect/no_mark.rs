@@ -11,19 +11,13 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
     if score >= SURE {
         return None;
     }
-    // With a place that the playing itself makes certain, the missing mark is no question.
-    let placed = take.fit.is_some_and(|fit| fit.certain);
     let by_closing = take.fit.is_some_and(|fit| fit.basis != Basis::PlayingOnly);
     let (severity, says) = if by_closing {
         let says = "We did not hear the opening mark in your recording, so we went by the closing \
                     mark at its end. Next time please let the opening mark stay in.";
         (Severity::Advice, says)
-    } else if placed {
-        let says = "We did not hear the opening mark in your recording, so we placed it by your \
-                    playing. Please listen whether it sits right; next time let the mark stay in.";
-        (Severity::Advice, says)
     } else if take.fit.is_some() {
-        // The fit asks for the place, and offers some.
+        // The fit asks for the place, and offers some or one.
         let says = "We did not hear the opening mark in your recording. Next time please let the \
                     mark stay in: it tells us to the hair where your recording belongs.";
         (Severity::Advice, says)
