@@ -1,22 +1,19 @@
 //! What a fit has to say to the contributor, and whether it is sure.
 
-use super::line::{Laid, Stroke};
+mod lag;
+mod slips;
+
+use super::line::Laid;
 use super::marked::Reading;
 use super::tempo::Kind;
-use super::track::Jump;
 use super::unmarked::{Place, Places};
 use super::{Candidate, Fit, Take};
 use crate::finding::{Finding, Severity};
 use crate::locate::Part;
+use lag::{device_lag_s, lag};
+pub(super) use slips::lies_between_steady;
+use slips::{jumps, marks_against_playing};
 
-/// A mean lag this far from the ensemble's is a device's, not a player's.
-const FAR_LAG_MS: f64 = 70.0;
-/// No device we know of makes a player earlier or later than this; then it is a question.
-const MOST_EARLY_MS: f64 = -130.0;
-const MOST_LATE_MS: f64 = 400.0;
-/// A device delays all strokes alike. Where strokes are looser than this it may be the tremor or
-/// the swell of the tone that was heard, as far behind each note as a device would be.
-const BLURRED_MS: f64 = 35.0;
 /// Slow wandering beyond this is said, and beyond the second figure asked about.
 const WANDER_MS: (f64, f64) = (25.0, 80.0);
 /// The last of the playing known no better than this has to be asked about.
@@ -249,69 +246,6 @@ fn last_played_s(take: &Take<'_>, laid: Option<&Laid>) -> f64 {
     laid.and_then(trusted).map_or(end_s, |last_s| last_s.abs().min(end_s))
 }
 
-fn jumps(jumps: &[Jump], laid: &Laid, fit: &mut Fit) {
-    let jumps: Vec<&Jump> = jumps.iter().filter(|jump| lies_between_steady(jump, laid)).collect();
-    let sizes = jumps.iter().map(|jump| jump.by_s);
-    let Some(largest) = sizes.max_by(|a, b| a.abs().total_cmp(&b.abs())) else { return };
-    let how = if largest > 0.0 { "later" } else { "earlier" };
-    fit.findings.push(Finding {
-        code: "slipped",
-        severity: Severity::Asks,
-        value: Some(largest * 1e3),
-        unit: "ms",
-        says: format!(
-            "In the middle of your recording the playing suddenly comes {:.0} ms {how} than before: \
-             a piece of sound was lost or an edit slipped. Please send the recording without cuts, \
-             or record it again.",
-            largest.abs() * 1e3
-        ),
-        at_s: jumps.iter().map(|jump| jump.between_s).collect(),
-    });
-}
-
-/// Strokes to either side of a jump by which it is judged, and how far they are trusted at least.
-const BESIDE_JUMP: usize = 10;
-const STEADY_TRUST: f64 = 0.45;
-
-/// Whether the playing keeps to the pulse before and after a jump. Where a free intro ends nothing
-/// has slipped.
-pub(super) fn lies_between_steady(jump: &Jump, laid: &Laid) -> bool {
-    let at = laid.strokes.partition_point(|stroke| stroke.at_s < jump.between_s.1);
-    let steady = |strokes: &mut dyn Iterator<Item = &Stroke>| {
-        // Weak strokes between the others, a chord that dies away, say little.
-        let weighed = strokes.take(BESIDE_JUMP).fold((0.0, 0.0), |(trust, weight), stroke| {
-            (trust + stroke.weight * stroke.trust, weight + stroke.weight)
-        });
-        weighed.0 > STEADY_TRUST * weighed.1
-    };
-    steady(&mut laid.strokes[..at].iter().rev()) && steady(&mut laid.strokes[at..].iter())
-}
-
-/// Two marks that tell another tempo than the playing between them.
-fn marks_against_playing(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
-    let (Some(pair), Some((played, sd))) = (&best.pair, best.played_ratio) else { return };
-    let off = played - pair.ratio;
-    let off_ms = off * take.beats.end_s() * 1e3;
-    if off.abs() < 4.0 * sd.hypot(pair.ratio_sd) || off_ms.abs() < 50.0 {
-        return;
-    }
-    if fit.findings.iter().any(|finding| finding.code == "slipped") {
-        return;
-    }
-    fit.findings.push(Finding {
-        code: "slipped",
-        severity: Severity::Asks,
-        value: Some(-off_ms),
-        unit: "ms",
-        says: format!(
-            "The two marks in your file and the playing between them disagree by {:.0} ms: \
-             something between them was cut, lost or moved. Please send the recording without cuts.",
-            off_ms.abs()
-        ),
-        at_s: vec![(best.opening.arrival.at_s, pair.closing.at_s)],
-    });
-}
-
 /// So many strokes must keep to the pulse somehow, or the player does not follow it.
 const MANY_STROKES: usize = 60;
 
@@ -353,93 +287,4 @@ fn wander(laid: &Laid, fit: &mut Fit) {
         ),
         at_s: Vec::new(),
     });
-}
-
-fn lag(take: &Take<'_>, fit: &mut Fit) {
-    let (Some(lag_ms), Some(sd_ms)) = (fit.lag_ms, fit.lag_sd_ms) else { return };
-    let off = lag_ms - take.prior.ensemble_lag_ms;
-    let beat_ms = take.beats.beat_s() * 1e3;
-    if off.abs() < FAR_LAG_MS.max(3.0 * sd_ms) {
-        return;
-    }
-    if off.abs() > 0.75 * beat_ms && off.abs() > 400.0 {
-        fit.findings.push(Finding {
-            code: "place_uncertain",
-            severity: Severity::Asks,
-            value: Some(off),
-            unit: "ms",
-            says: "Your playing seems to lie a beat or more away from where the mark puts it. Was \
-                   the mark moved or added afterwards? Please listen and tell us which is right."
-                .into(),
-            at_s: Vec::new(),
-        });
-    }
-    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
-        fit.findings.push(blurred_lag(lag_ms));
-        offer_both(take, lag_ms, fit);
-        return;
-    }
-    let (code, says) = if off > 0.0 {
-        (
-            "lags",
-            format!(
-                "All your playing comes {lag_ms:.0} ms after the guide, most likely because \
-                 wireless headphones delay it. Next time use headphones with a cable."
-            ),
-        )
-    } else {
-        (
-            "ahead",
-            format!(
-                "All your playing comes {:.0} ms before the guide. If your recording program \
-                 shifts sound to make up for a delay, it shifts too much; please check its setting.",
-                lag_ms.abs()
-            ),
-        )
-    };
-    let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
-    fit.findings.push(Finding {
-        code,
-        severity: if usual { Severity::Advice } else { Severity::Asks },
-        value: Some(lag_ms),
-        unit: "ms",
-        says,
-        at_s: Vec::new(),
-    });
-}
-
-fn blurred_lag(lag_ms: f64) -> Finding {
-    let how = if lag_ms > 0.0 { "after" } else { "before" };
-    Finding {
-        code: "place_uncertain",
-        severity: Severity::Asks,
-        value: Some(lag_ms),
-        unit: "ms",
-        says: format!(
-            "Your playing may come {:.0} ms {how} the guide, or your notes may just begin so \
-             softly that we hear them there. Listen to the choices and pick the one that is right.",
-            lag_ms.abs()
-        ),
-        at_s: Vec::new(),
-    }
-}
-
-/// Offers the place with the lag taken back and, as likely, the one by the mark if that is not
-/// among the choices already.
-fn offer_both(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
-    let bar1_beat1_s = fit.bar1_beat1_s;
-    fit.candidates[0].bar1_beat1_s = bar1_beat1_s + device_lag_s(take, lag_ms * 1e-3);
-    if fit.candidates.iter().any(|place| place.bar1_beat1_s == bar1_beat1_s) {
-        return;
-    }
-    let first = &mut fit.candidates[0];
-    first.odds *= 0.5;
-    let by_mark = Candidate { bar1_beat1_s, ..*first };
-    fit.candidates.push(by_mark);
-}
-
-/// What of a lag is a device's and would be taken back, in seconds.
-fn device_lag_s(take: &Take<'_>, lag_s: f64) -> f64 {
-    let beyond_s = lag_s - take.prior.ensemble_lag_ms * 1e-3;
-    if beyond_s.abs() < FAR_LAG_MS * 1e-3 { 0.0 } else { beyond_s }
 }

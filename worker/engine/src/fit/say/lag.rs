@@ -1,0 +1,103 @@
+//! A lag beyond what a player has: a device's, most likely.
+
+use crate::finding::{Finding, Severity};
+use crate::fit::{Candidate, Fit, Take};
+
+/// A mean lag this far from the ensemble's is a device's, not a player's.
+const FAR_LAG_MS: f64 = 70.0;
+/// No device we know of makes a player earlier or later than this; then it is a question.
+const MOST_EARLY_MS: f64 = -130.0;
+const MOST_LATE_MS: f64 = 400.0;
+/// A device delays all strokes alike. Where strokes are looser than this it may be the tremor or
+/// the swell of the tone that was heard, as far behind each note as a device would be.
+const BLURRED_MS: f64 = 35.0;
+
+/// Says a mean lag far from the ensemble's, and offers its places where it is in question.
+pub(super) fn lag(take: &Take<'_>, fit: &mut Fit) {
+    let (Some(lag_ms), Some(sd_ms)) = (fit.lag_ms, fit.lag_sd_ms) else { return };
+    let off = lag_ms - take.prior.ensemble_lag_ms;
+    let beat_ms = take.beats.beat_s() * 1e3;
+    if off.abs() < FAR_LAG_MS.max(3.0 * sd_ms) {
+        return;
+    }
+    if off.abs() > 0.75 * beat_ms && off.abs() > 400.0 {
+        fit.findings.push(Finding {
+            code: "place_uncertain",
+            severity: Severity::Asks,
+            value: Some(off),
+            unit: "ms",
+            says: "Your playing seems to lie a beat or more away from where the mark puts it. Was \
+                   the mark moved or added afterwards? Please listen and tell us which is right."
+                .into(),
+            at_s: Vec::new(),
+        });
+    }
+    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
+        fit.findings.push(blurred_lag(lag_ms));
+        offer_both(take, lag_ms, fit);
+        return;
+    }
+    let (code, says) = if off > 0.0 {
+        (
+            "lags",
+            format!(
+                "All your playing comes {lag_ms:.0} ms after the guide, most likely because \
+                 wireless headphones delay it. Next time use headphones with a cable."
+            ),
+        )
+    } else {
+        (
+            "ahead",
+            format!(
+                "All your playing comes {:.0} ms before the guide. If your recording program \
+                 shifts sound to make up for a delay, it shifts too much; please check its setting.",
+                lag_ms.abs()
+            ),
+        )
+    };
+    let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
+    fit.findings.push(Finding {
+        code,
+        severity: if usual { Severity::Advice } else { Severity::Asks },
+        value: Some(lag_ms),
+        unit: "ms",
+        says,
+        at_s: Vec::new(),
+    });
+}
+
+fn blurred_lag(lag_ms: f64) -> Finding {
+    let how = if lag_ms > 0.0 { "after" } else { "before" };
+    Finding {
+        code: "place_uncertain",
+        severity: Severity::Asks,
+        value: Some(lag_ms),
+        unit: "ms",
+        says: format!(
+            "Your playing may come {:.0} ms {how} the guide, or your notes may just begin so \
+             softly that we hear them there. Listen to the choices and pick the one that is right.",
+            lag_ms.abs()
+        ),
+        at_s: Vec::new(),
+    }
+}
+
+/// Offers the place with the lag taken back and, as likely, the one by the mark if that is not
+/// among the choices already.
+fn offer_both(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
+    let bar1_beat1_s = fit.bar1_beat1_s;
+    fit.candidates[0].bar1_beat1_s = bar1_beat1_s + device_lag_s(take, lag_ms * 1e-3);
+    if fit.candidates.iter().any(|place| place.bar1_beat1_s == bar1_beat1_s) {
+        return;
+    }
+    let first = &mut fit.candidates[0];
+    first.odds *= 0.5;
+    let by_mark = Candidate { bar1_beat1_s, ..*first };
+    fit.candidates.push(by_mark);
+}
+
+/// What of a lag is a device's and would be taken back, in seconds.
+pub(super) fn device_lag_s(take: &Take<'_>, lag_s: f64) -> f64 {
+    let beyond_s = lag_s - take.prior.ensemble_lag_ms * 1e-3;
+    if beyond_s.abs() < FAR_LAG_MS * 1e-3 { 0.0 } else { beyond_s }
+}
