@@ -367,6 +367,29 @@ async fn a_take_is_heard_louder_only_while_it_is_in_the_mix() {
     assert!(store.render(id).await.unwrap_err().is_not_found());
 }
 
+#[tokio::test]
+async fn a_mix_is_to_be_had_of_a_lone_take_that_is_being_laid_anew() {
+    let (service, slug) = quiet().await;
+    let render = || {
+        let path = format!("/api/v1/pieces/{slug}/renders");
+        service.organiser("POST", &path).json(&json!({ "kind": "preview" })).send()
+    };
+    let (_, made) = service.hand_in(&slug, "a.wav", tone_wav(0.2)).await;
+    assert_eq!(render().await.unwrap().status(), 409, "nothing is placed yet");
+    let settings = ripieno_store::Settings::in_folder(service.folder());
+    place(&ripieno_store::Store::open(&settings).await.unwrap()).await;
+    let receipt =
+        format!("{}/api/v1/receipts/{}", service.base, made["receipt_token"].as_str().unwrap());
+    let nudged = service.http.patch(&receipt).json(&json!({ "nudge_ms": 3 })).send().await.unwrap();
+    let (_, body) = read(nudged).await;
+    assert_eq!(body["state"], "received");
+    assert!(body["says"].as_str().unwrap().contains("stays in the mix as it was"), "{body}");
+    let (status, body) = read(render().await.unwrap()).await;
+    assert_eq!(status, 202, "{body}");
+    let page = service.organiser("GET", &format!("/desk/{slug}")).send().await.unwrap();
+    assert!(page.text().await.unwrap().contains("being laid anew"));
+}
+
 /// Lays the only take that waits, as a worker would.
 async fn place(store: &ripieno_store::Store) {
     let now = 1_764_000_000_000_000;

@@ -4,7 +4,7 @@ use bytes::Bytes;
 use futures::StreamExt;
 use ripieno_store::{
     Conformed, DocumentFormat, ErrorKind, LeasedJob, NewDocument, NewFile, NewJob, NewRender,
-    NewStem, NewTake, RenderKind, Settings, Store, TakeState,
+    NewStem, NewTake, RenderKind, Settings, Store, TakeState, Which,
 };
 use serde_json::{Value, json};
 
@@ -224,6 +224,53 @@ async fn nobody_falls_silent_while_their_better_take_is_laid_anew() {
     store.decide_take(&better, TakeState::Unusable, "Organiser", T0 + 9).await.unwrap();
     correct(&store, &better, T0 + 10).await;
     assert_eq!(sounding(&store, &piece).await, [first.as_str()], "left out: not heard");
+}
+
+/// State, takes, replaced and sounding ones of a piece, as the store counts them; each count is
+/// held beside the list it stands for.
+async fn counts(store: &Store, piece: &str) -> Vec<(TakeState, i64, i64, i64)> {
+    let counts = store.count_takes(piece).await.unwrap();
+    let listed = async |which| store.list_takes(piece, which, None, 100).await.unwrap();
+    let mut all = [0, 0];
+    for count in &counts {
+        let standing = listed(Which::Standing(count.state)).await.len() as i64;
+        assert_eq!(standing, count.takes - count.replaced, "{:?}", count.state);
+        all = [all[0] + count.replaced, all[1] + count.sounding];
+    }
+    let heard = listed(Which::Sounding).await;
+    assert!(heard.iter().all(|take| take.sounds()));
+    assert_eq!(all, [listed(Which::Replaced).await.len() as i64, heard.len() as i64]);
+    let stems = store.placed_stems(piece).await.unwrap();
+    assert_eq!(stems.len(), heard.len(), "what is counted is what a mix is made of");
+    counts.into_iter().map(|c| (c.state, c.takes, c.replaced, c.sounding)).collect()
+}
+
+#[tokio::test]
+async fn a_lone_take_counts_as_heard_until_it_is_laid_anew() {
+    let (_folder, store) = new_store().await;
+    let piece = store.create_piece("nine", "Nine", &document(""), T0).await.unwrap().id;
+    let lone = new_take(&store, &piece, b"one", None).await;
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Received, 1, 0, 0)]);
+    place_next(&store, T0 + 1).await;
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Placed, 1, 0, 1)]);
+    correct(&store, &lone, T0 + 2).await;
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Received, 1, 0, 1)]);
+    begin_next(&store, T0 + 3).await;
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Conforming, 1, 0, 1)]);
+    store.decide_take(&lone, TakeState::Unusable, "Organiser", T0 + 4).await.unwrap();
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Unusable, 1, 0, 0)]);
+}
+
+#[tokio::test]
+async fn a_withdrawn_take_is_counted_withdrawn_though_it_was_replaced() {
+    let (_folder, store) = new_store().await;
+    let (piece, [first, better]) = a_take_and_a_better_one(&store).await;
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Placed, 2, 1, 1)]);
+    store.withdraw_take(&first, "contributor", T0 + 3).await.unwrap();
+    let both = [(TakeState::Placed, 1, 0, 1), (TakeState::Withdrawn, 1, 0, 0)];
+    assert_eq!(counts(&store, &piece).await, both);
+    store.withdraw_take(&better, "contributor", T0 + 4).await.unwrap();
+    assert_eq!(counts(&store, &piece).await, [(TakeState::Withdrawn, 2, 0, 0)]);
 }
 
 #[tokio::test]

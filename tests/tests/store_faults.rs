@@ -7,7 +7,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use ripieno_store::{ErrorKind, Settings, Store, TakeState};
+use ripieno_store::{ErrorKind, Settings, Store, TakeState, Which};
 
 const AT_RISK: &str = env!("CARGO_BIN_EXE_store_at_risk");
 const KILLS: u64 = 24;
@@ -111,7 +111,7 @@ async fn check_acknowledged(store: &Store, acknowledged: &Acknowledged) {
 /// Whatever shows, acknowledged or not, is whole.
 async fn check_all_whole(store: &Store) {
     let piece = store.piece_by_slug("nine").await.unwrap();
-    for take in store.list_takes(&piece.id, None, None, i64::MAX).await.unwrap() {
+    for take in store.list_takes(&piece.id, Which::All, None, i64::MAX).await.unwrap() {
         let stem = store.stem(&take.id).await.unwrap();
         assert_eq!(take.state == TakeState::Placed, stem.is_some(), "a stem without its outcome");
         if let Some(stem) = stem {

@@ -4,6 +4,8 @@
 //! their raw samples beside them (`N.stem`, `N.f32`).
 //! `render_speed run DIR FILES COUNT THREADS` mixes COUNT stems drawn from those files and prints
 //! one JSON object: seconds and peak memory of each kind of render.
+//! `render_speed again DIR FILES COUNT THREADS TIMES` mixes as many and lets one take come and go
+//! TIMES times, for a profiler to look at, and prints what each coming took.
 
 use ripieno_engine::bed::{Bed, Contribution, STRETCH_BLOCKS};
 use ripieno_engine::stem::{StemFile, StemWriter};
@@ -35,7 +37,8 @@ fn main() -> ExitCode {
     let done = match args[..] {
         ["make", dir, files, seconds] => make(dir, files, seconds),
         ["run", dir, files, count, threads] => run(dir, files, count, threads),
-        _ => Err("make or run".into()),
+        ["again", dir, files, count, threads, times] => again(dir, files, count, threads, times),
+        _ => Err("make, run or again".into()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -73,18 +76,37 @@ fn stem_path(dir: &Path, number: u64) -> PathBuf {
     dir.join(format!("{number}.stem"))
 }
 
-fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
-    let (dir, files): (_, u64) = (Path::new(dir), files.parse()?);
-    let (count, threads): (u64, usize) = (count.parse()?, threads.parse()?);
-    let (piece, map) = nine_harbours();
-    let entry = |number: u64| StemEntry {
+fn entry(dir: &Path, files: u64, number: u64) -> StemEntry {
+    StemEntry {
         take_id: format!("take-{number}"),
         facts: TakeFacts { family: FAMILIES[(number % 8) as usize].into(), ..TakeFacts::default() },
         path: stem_path(dir, number % files),
         credit: None,
         form: None,
         offset: None,
-    };
+    }
+}
+
+fn again(dir: &str, files: &str, count: &str, threads: &str, times: &str) -> Outcome<()> {
+    let (dir, files): (_, u64) = (Path::new(dir), files.parse()?);
+    let (piece, map) = nine_harbours();
+    let stems: Vec<StemEntry> =
+        (0..count.parse()?).map(|number| entry(dir, files, number)).collect();
+    let bench = Bench { dir, piece: &piece, threads: threads.parse()?, former: Vec::new() };
+    let _ = std::fs::remove_dir_all(dir.join("beds"));
+    for _ in 0..times.parse::<usize>()? {
+        bench.time(&map, &stems[1..], RenderKind::Preview, &[])?;
+        let new = bench.time(&map, &stems, RenderKind::Preview, &[])?;
+        writeln!(std::io::stdout(), "{new}")?;
+    }
+    Ok(())
+}
+
+fn run(dir: &str, files: &str, count: &str, threads: &str) -> Outcome<()> {
+    let (dir, files): (_, u64) = (Path::new(dir), files.parse()?);
+    let (count, threads): (u64, usize) = (count.parse()?, threads.parse()?);
+    let (piece, map) = nine_harbours();
+    let entry = |number: u64| entry(dir, files, number);
     let stems: Vec<StemEntry> = (0..count).map(entry).collect();
     let (bed_s, bed_cpu_s) = time_beds(&stems, threads)?;
     let bench = Bench { dir, piece: &piece, threads, former: Vec::new() };

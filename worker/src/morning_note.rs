@@ -230,6 +230,7 @@ mod tests {
             corrections: ripieno_store::Json(serde_json::json!({})),
             replaces: None,
             replaced_by: None,
+            laid_before: 0,
             created_at: 0,
             updated_at: 0,
         }

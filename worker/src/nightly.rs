@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::convert::Infallible;
 use std::time::Duration;
 
-use ripieno_store::{NewRender, RenderKind, Store, TakeState};
+use ripieno_store::{NewRender, RenderKind, Store};
 use serde_json::json;
 
 use crate::jobs::{Job, JobError, piece::load_piece};
@@ -65,7 +65,7 @@ async fn ask_for_what_is_due(
 
 async fn has_stems(store: &Store, piece_id: &str) -> Result<bool, JobError> {
     let counts = store.count_takes(piece_id).await?;
-    Ok(counts.iter().any(|count| count.state == TakeState::Placed && count.takes > 0))
+    Ok(counts.iter().any(|count| count.sounding > 0))
 }
 
 #[cfg(test)]

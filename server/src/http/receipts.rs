@@ -95,6 +95,9 @@ pub fn in_words(take: &TakeSummary) -> &'static str {
         _ if take.replaced_by.is_some() => {
             "A newer recording of yours has taken this one's place in the mix."
         }
+        TakeState::Received | TakeState::Conforming if take.sounds() => {
+            "Your recording is being laid anew. Until that is done it stays in the mix as it was."
+        }
         TakeState::Received => "Your recording has arrived whole and is safe. It is next in line.",
         TakeState::Conforming => "Your recording is being listened to and laid beside the others.",
         TakeState::Placed => "Your take is in the mix. Thank you.",

@@ -8,7 +8,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ripieno_score::{Mistake, Mistakes, Piece};
-use ripieno_store::{ErrorKind, NewRender, Render, RenderFile, RenderKind, RenderState, TakeState};
+use ripieno_store::{ErrorKind, NewRender, Render, RenderFile, RenderKind, RenderState};
 use ripieno_worker::jobs::Job;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -16,9 +16,7 @@ use utoipa::{IntoParams, ToSchema};
 use super::extract::{Json, Path, Query};
 use super::identity::Organiser;
 use super::problem::{Answer, Problem};
-use super::{
-    App, AppState, arrangements, described, files, or_not_found, pieces, ranges, receipts,
-};
+use super::{App, AppState, arrangements, described, files, or_not_found, pieces, ranges};
 use crate::clock::{now_us, rfc3339};
 
 /// What a render is to be.
@@ -190,7 +188,7 @@ pub async fn ask(
 ) -> Answer<Render> {
     refuse_unknown(app, loaded, wish).await?;
     let counts = app.store.count_takes(&loaded.record.id).await?;
-    if !counts.iter().any(|c| c.state == TakeState::Placed && c.takes > 0) {
+    if counts.iter().all(|count| count.sounding == 0) {
         return Err(Problem::conflict(
             "There is nothing to render yet: no take of this piece is placed. Wait until one is.",
         ));
@@ -262,7 +260,7 @@ async fn not_in_the_mix(
 ) -> Answer<Option<Mistake>> {
     let what = match app.store.take(id).await {
         Ok(take) if take.piece_id != loaded.record.id => "there is no such take in this piece",
-        Ok(take) if receipts::louder::is_in_the_mix(&take) => return Ok(None),
+        Ok(take) if take.sounds() => return Ok(None),
         Ok(_) => "this take is not in the mix now",
         Err(error) if error.is_not_found() => "there is no such take in this piece",
         Err(error) => return Err(error.into()),
@@ -273,7 +271,7 @@ async fn not_in_the_mix(
         column: None,
         pointer: Some("/louder_take".to_owned()),
         what: what.to_owned(),
-        instead: "give the id of a take that is `placed` and not replaced".to_owned(),
+        instead: "give the id of a take that is heard in the mix".to_owned(),
     }))
 }
 

@@ -4,8 +4,8 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
-use ripieno_score::{TakeState, families};
-use ripieno_store::PieceFile;
+use ripieno_score::families;
+use ripieno_store::{PieceFile, Which};
 
 use super::layout::{Page, PageAnswer};
 use super::strip::{Dot, strip};
@@ -75,11 +75,9 @@ pub async fn call(State(app): State<AppState>, Path(slug): Path<String>) -> Page
 async fn show(app: &App, loaded: &LoadedPiece) -> Answer<Response> {
     let piece = &loaded.piece;
     let slug = &loaded.record.slug;
-    let takes =
-        app.store.list_takes(&loaded.record.id, Some(TakeState::Placed), None, 2000).await?;
+    let takes = app.store.list_takes(&loaded.record.id, Which::Sounding, None, 2000).await?;
     let dots: Vec<Dot<'_>> = takes
         .iter()
-        .filter(|t| t.replaced_by.is_none())
         .map(|t| Dot { id: &t.id, hue: family_hue(t.form["family"].as_str().unwrap_or_default()) })
         .collect();
     let files = pack::pack_files(app, &loaded.record.id).await?;

@@ -126,7 +126,7 @@ impl Receipt<'_> {
             whose: "Your recording alone",
             take: self.take,
             loaded: self.loaded,
-            louder: receipts::louder::is_in_the_mix(self.take).then_some(self.token),
+            louder: self.take.sounds().then_some(self.token),
         }
         .show()
     }

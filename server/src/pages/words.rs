@@ -22,6 +22,10 @@ pub fn standing(take: &TakeSummary) -> Markup {
         TakeState::Withdrawn => state(TakeState::Withdrawn),
         _ if take.replaced_by.is_some() => aside("replaced"),
         TakeState::Unusable if left_out(take) => aside("left out"),
+        // What was placed and is corrected is heard as it was until it is laid anew.
+        other if other != TakeState::Placed && take.sounds() => html! {
+            (state(TakeState::Placed)) " " span.soft { "being laid anew" }
+        },
         other => state(other),
     }
 }

@@ -51,7 +51,7 @@ pub use renders::{NewRender, Render, RenderFile, RenderKind, RenderState, occasi
 /// Where a take stands; the score's own word for it.
 pub use ripieno_score::TakeState;
 pub use stems::{PlacedStem, Stem};
-pub use takes::{NewTake, StateCount, Submitted, Take, TakeSummary};
+pub use takes::{NewTake, StateCount, Submitted, Take, TakeSummary, Which};
 pub use text::Json;
 pub use uploads::{Appending, Upload};
 

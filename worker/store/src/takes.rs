@@ -78,10 +78,21 @@ pub struct TakeSummary {
     pub replaces: Option<String>,
     /// The placed take that has taken its place in the mix.
     pub replaced_by: Option<String>,
+    /// 1 while a take that was placed is being laid anew, and sounds as it was.
+    #[serde(skip)]
+    pub laid_before: i64,
     /// When it came.
     pub created_at: i64,
     /// When its record last changed.
     pub updated_at: i64,
+}
+
+impl TakeSummary {
+    /// Whether it is heard in the mix as it stands now.
+    #[must_use]
+    pub fn sounds(&self) -> bool {
+        self.replaced_by.is_none() && (self.state == TakeState::Placed || self.laid_before == 1)
+    }
 }
 
 /// A take with everything.
@@ -113,6 +124,21 @@ impl std::ops::Deref for Take {
     }
 }
 
+/// Which takes of a piece.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Which {
+    /// Every one.
+    All,
+    /// Those in a state.
+    In(TakeState),
+    /// Those in a state that no later take has replaced; all that were withdrawn.
+    Standing(TakeState),
+    /// Those that a later take has replaced and that were not withdrawn.
+    Replaced,
+    /// Those that are heard in the mix as it stands now.
+    Sounding,
+}
+
 /// How many takes of a piece are in a state, and their bytes.
 #[derive(Clone, Debug, FromRow, Serialize)]
 pub struct StateCount {
@@ -121,8 +147,11 @@ pub struct StateCount {
     pub state: TakeState,
     /// How many.
     pub takes: i64,
-    /// How many of them a later take has replaced: they are heard no more.
+    /// How many of them a later take has replaced: they are heard no more. A withdrawn one is not
+    /// among them: there is nothing left that could be heard.
     pub replaced: i64,
+    /// How many of them are heard in the mix as it stands now.
+    pub sounding: i64,
     /// The sum of their recordings' bytes.
     pub bytes: i64,
 }
@@ -130,13 +159,13 @@ pub struct StateCount {
 macro_rules! summary_columns {
     () => {
         "id, piece_id, state, form, file_name, bytes, content_hash, findings, corrections, \
-         replaces, replaced_by, created_at, updated_at"
+         replaces, replaced_by, laid_before, created_at, updated_at"
     };
 }
 
 macro_rules! select_summary {
-    ($rest:literal) => {
-        concat!("select ", summary_columns!(), " from takes ", $rest)
+    ($($rest:literal),+ $(,)?) => {
+        concat!("select ", summary_columns!(), " from takes " $(, $rest)+)
     };
 }
 
@@ -222,37 +251,46 @@ impl Store {
         Ok(secret)
     }
 
-    /// Takes of a piece in order of arrival, all or those of one state, starting after the id
-    /// `after`; page by giving the last id of the page before.
+    /// Takes of a piece in order of arrival, starting after the id `after`; page by giving the last
+    /// id of the page before.
     pub async fn list_takes(
         &self,
         piece_id: &str,
-        state: Option<TakeState>,
+        which: Which,
         after: Option<&str>,
         limit: i64,
     ) -> Result<Vec<TakeSummary>> {
         let mut link = self.read().await?;
         let after = after.unwrap_or("");
-        match state {
-            Some(state) => all!(
-                TakeSummary,
-                link,
-                select_summary!(
-                    "where piece_id = $1 and state = $2 and id > $3 order by id limit $4"
-                ),
-                piece_id,
-                state.word(),
-                after,
-                limit,
-            ),
-            None => all!(
-                TakeSummary,
-                link,
-                select_summary!("where piece_id = $1 and id > $2 order by id limit $3"),
-                piece_id,
-                after,
-                limit,
-            ),
+        macro_rules! listed {
+            ($where:literal $(, $word:expr)?) => {
+                all!(
+                    TakeSummary,
+                    link,
+                    select_summary!(
+                        "where piece_id = $1 and id > $2 and ",
+                        $where,
+                        " order by id limit $3"
+                    ),
+                    piece_id,
+                    after,
+                    limit
+                    $(, $word)?,
+                )
+            };
+        }
+        match which {
+            Which::All => listed!("true"),
+            Which::In(state) | Which::Standing(state @ TakeState::Withdrawn) => {
+                listed!("state = $4", state.word())
+            }
+            Which::Standing(state) => {
+                listed!("state = $4 and replaced_by is null", state.word())
+            }
+            Which::Replaced => listed!("replaced_by is not null and state <> 'withdrawn'"),
+            Which::Sounding => {
+                listed!("replaced_by is null and (state = 'placed' or laid_before = 1)")
+            }
         }
     }
 
@@ -263,7 +301,10 @@ impl Store {
         all!(
             StateCount,
             link,
-            "select state, count(*) as takes, count(replaced_by) as replaced,
+            "select state, count(*) as takes,
+                    count(case when state <> 'withdrawn' then replaced_by end) as replaced,
+                    count(case when replaced_by is null and (state = 'placed' or laid_before = 1)
+                               then 1 end) as sounding,
                     cast(sum(bytes) as bigint) as bytes from takes
              where piece_id = $1 group by state order by state",
             piece_id,

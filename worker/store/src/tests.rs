@@ -10,7 +10,7 @@ use sqlx::AssertSqlSafe;
 use crate::database::{Database, run};
 use crate::{
     Conformed, DocumentFormat, NewDocument, NewFile, NewJob, NewRender, NewStem, NewTake,
-    RenderKind, Result, Settings, Shelf, Store, TakeState,
+    RenderKind, Result, Settings, Shelf, Store, TakeState, Which,
 };
 
 const T0: i64 = 1_764_000_000_000_000;
@@ -116,8 +116,11 @@ async fn use_pieces(store: &Store, piece_id: &str) -> Result<()> {
 }
 
 async fn use_takes(store: &Store, piece_id: &str) -> Result<()> {
-    store.list_takes(piece_id, None, Some("t00005000"), 100).await?;
-    store.list_takes(piece_id, Some(TakeState::Asks), None, 100).await?;
+    store.list_takes(piece_id, Which::All, Some("t00005000"), 100).await?;
+    let asking = TakeState::Asks;
+    for which in [Which::In(asking), Which::Standing(asking), Which::Replaced, Which::Sounding] {
+        store.list_takes(piece_id, which, None, 100).await?;
+    }
     store.takes_with_content(piece_id, "h7").await?;
     store.count_takes(piece_id).await?;
     store.placed_stems(piece_id).await?;

@@ -4,9 +4,7 @@
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use ripieno_store::{
-    NewRender, Render, RenderKind, RenderState, Take, TakeState, occasion_for_take,
-};
+use ripieno_store::{NewRender, Render, RenderKind, RenderState, Take, occasion_for_take};
 use ripieno_worker::jobs::Job;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -56,12 +54,6 @@ impl LouderBody {
     }
 }
 
-/// Whether a take is heard in the mix, so that it can be heard louder.
-#[must_use]
-pub fn is_in_the_mix(take: &Take) -> bool {
-    take.state == TakeState::Placed && take.replaced_by.is_none()
-}
-
 /// Hear a section of the mix with one's own take a little louder. Asking twice while neither take
 /// nor mix has changed gives the same sound.
 #[utoipa::path(post, path = "/api/v1/receipts/{token}/louder", tag = "receipts",
@@ -94,7 +86,7 @@ pub async fn ask(
 /// # Errors
 /// 409 for a take that is not in the mix, 422 for a section that is not there.
 pub async fn start(app: &App, loaded: &LoadedPiece, take: &Take, section: &str) -> Answer<Render> {
-    if !is_in_the_mix(take) {
+    if !take.sounds() {
         return Err(Problem::conflict(
             "Your take is not in the mix now, so it cannot be heard in it.",
         ));

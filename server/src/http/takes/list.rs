@@ -1,7 +1,7 @@
 //! The takes of a piece, page by page.
 
 use axum::extract::State;
-use ripieno_store::TakeState;
+use ripieno_store::{TakeState, Which};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -56,8 +56,9 @@ pub async fn list(
         return Err(Problem::bad_request("`limit` must be a number from 1 to 1000."));
     }
     let state = page.state.as_deref().map(state_called).transpose()?;
+    let which = state.map_or(Which::All, Which::In);
     let piece = pieces::load(&app, &slug).await?.record;
-    let takes = app.store.list_takes(&piece.id, state, page.after.as_deref(), limit).await?;
+    let takes = app.store.list_takes(&piece.id, which, page.after.as_deref(), limit).await?;
     let full = takes.len() as i64 == limit;
     let next_after = takes.last().filter(|_| full).map(|t| t.id.clone());
     let counts = app.store.count_takes(&piece.id).await?;

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 use ripieno_score::{Arrangement, TakeForm, TakeState};
-use ripieno_store::TakeSummary;
+use ripieno_store::{TakeSummary, Which};
 use serde::Deserialize;
 
 use crate::http::pieces::LoadedPiece;
@@ -33,10 +33,9 @@ impl Crowd {
     /// 422 where the arrangement fits the piece no longer.
     pub async fn of(app: &App, loaded: &LoadedPiece) -> Answer<Self> {
         let map = arrangements::standing_map(app, loaded).await?;
-        let list =
-            |state| app.store.list_takes(&loaded.record.id, Some(state), None, super::MOST_TAKES);
-        let placed = list(TakeState::Placed).await?;
-        let asking = list(TakeState::Asks).await?;
+        let list = |which| app.store.list_takes(&loaded.record.id, which, None, super::MOST_TAKES);
+        let placed = list(Which::Sounding).await?;
+        let asking = list(Which::Standing(TakeState::Asks)).await?;
         Ok(Self::counted(map, &placed, &asking))
     }
 
@@ -44,15 +43,14 @@ impl Crowd {
         let row =
             |g: &ripieno_score::Group| Row { name: g.name.clone(), mute: g.mute, ..Row::default() };
         let mut rows: Vec<Row> = map.groups().iter().map(row).collect();
-        let stands = |take: &&TakeSummary| take.replaced_by.is_none();
         let mut nowhere = 0;
-        for take in placed.iter().filter(stands) {
+        for take in placed {
             match group_of(&map, take) {
                 Some(group) => rows[group].placed += 1,
                 None => nowhere += 1,
             }
         }
-        for group in asking.iter().filter(stands).filter_map(|take| group_of(&map, take)) {
+        for group in asking.iter().filter_map(|take| group_of(&map, take)) {
             rows[group].asking += 1;
         }
         Self { map, rows, nowhere }
@@ -144,7 +142,7 @@ mod tests {
     use super::*;
     use serde_json::json;
 
-    fn take(id: &str, family: &str, replaced_by: Option<&str>) -> TakeSummary {
+    fn take(id: &str, family: &str) -> TakeSummary {
         let form = TakeForm { family: family.into(), ..TakeForm::default() };
         TakeSummary {
             id: id.into(),
@@ -157,7 +155,8 @@ mod tests {
             findings: ripieno_store::Json(json!([])),
             corrections: ripieno_store::Json(json!({})),
             replaces: None,
-            replaced_by: replaced_by.map(str::to_owned),
+            replaced_by: None,
+            laid_before: 0,
             created_at: 0,
             updated_at: 0,
         }
@@ -172,18 +171,13 @@ mod tests {
              [[cells]]\nsection = \"Flood\"\ngroup = \"Bells\"\nmute = true\n"
         );
         let map = Arrangement::from_toml(&text, "a", &piece).unwrap();
-        let placed = [
-            take("a", "bells", None),
-            take("b", "bells", None),
-            take("c", "bells", Some("b")),
-            take("d", "hands", None),
-        ];
-        let asking = [take("e", "low-brass", None), take("f", "low-brass", Some("a"))];
+        let placed = [take("a", "bells"), take("b", "bells"), take("d", "hands")];
+        let asking = [take("e", "low-brass")];
         Crowd::counted(map, &placed, &asking)
     }
 
     #[test]
-    fn a_take_that_was_replaced_is_not_counted() {
+    fn takes_are_counted_by_the_groups_of_the_map() {
         let crowd = crowd(true);
         let counts: Vec<_> = crowd.rows.iter().map(|row| (row.placed, row.asking)).collect();
         assert_eq!(counts, [(2, 0), (0, 1), (1, 0)]);

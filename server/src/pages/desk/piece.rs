@@ -5,7 +5,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
 use ripieno_score::TakeState;
-use ripieno_store::{StateCount, TakeSummary};
+use ripieno_store::{StateCount, TakeSummary, Which};
 use serde::Deserialize;
 
 use super::crowd::Crowd;
@@ -18,6 +18,9 @@ use crate::http::problem::{Answer, Problem};
 use crate::http::{App, AppState};
 use crate::pages::layout::{Page, PageAnswer};
 use crate::pages::words;
+
+/// What takes that were replaced are called in an address.
+const REPLACED: &str = "replaced";
 
 /// Takes on one page.
 const PAGE: i64 = 100;
@@ -47,11 +50,11 @@ pub async fn piece(
 async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response> {
     let id = &loaded.record.id;
     let slug = &loaded.record.slug;
-    let state = shown.state.as_deref().and_then(|word| word.parse::<TakeState>().ok());
+    let which = which_called(shown.state.as_deref().unwrap_or_default());
     let find = shown.find.as_deref().map(str::trim).filter(|find| !find.is_empty());
     let takes = match find {
-        Some(find) => found(app.store.list_takes(id, state, None, MOST_TAKES).await?, find),
-        None => app.store.list_takes(id, state, shown.after.as_deref(), PAGE).await?,
+        Some(find) => found(app.store.list_takes(id, which, None, MOST_TAKES).await?, find),
+        None => app.store.list_takes(id, which, shown.after.as_deref(), PAGE).await?,
     };
     let counts = app.store.count_takes(id).await?;
     let more = (find.is_none() && takes.len() as i64 == PAGE)
@@ -70,12 +73,12 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
         (renders.show(crowd.as_ref().ok()))
         section.sheet #takes {
             h2 { "Takes" }
-            (which_takes(slug, state, &counts))
-            (find_form(slug, state, find))
+            (which_takes(slug, which, &counts))
+            (find_form(slug, which, find))
             (takes_table(slug, &takes))
             @if let Some(after) = more {
-                @let only = state.map(|s| format!("&state={}", s.word())).unwrap_or_default();
-                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only) "#takes" } {
+                @let only = word_of(which).map(|word| format!("&state={word}"));
+                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only.unwrap_or_default()) "#takes" } {
                     "Later takes" } }
             }
         }
@@ -113,34 +116,57 @@ fn ways(slug: &str, counts: &[StateCount]) -> Markup {
     }
 }
 
+/// Which takes a word in the address asks for; every one if it is no such word.
+fn which_called(word: &str) -> Which {
+    match word.parse() {
+        Ok(state) => Which::Standing(state),
+        Err(_) if word == REPLACED => Which::Replaced,
+        Err(_) => Which::All,
+    }
+}
+
+/// The word that asks for them.
+fn word_of(which: Which) -> Option<&'static str> {
+    match which {
+        Which::In(state) | Which::Standing(state) => Some(state.word()),
+        Which::Replaced => Some(REPLACED),
+        Which::All | Which::Sounding => None,
+    }
+}
+
 /// Takes in a state that no later one has replaced.
 fn open_takes(count: &StateCount) -> i64 {
     count.takes - count.replaced
 }
 
-fn which_takes(slug: &str, state: Option<TakeState>, counts: &[StateCount]) -> Markup {
+fn which_takes(slug: &str, which: Which, counts: &[StateCount]) -> Markup {
     let all: i64 = counts.iter().map(|c| c.takes).sum();
     let replaced: i64 = counts.iter().map(|c| c.replaced).sum();
+    let way = |to: Which, name: &str, takes: i64| {
+        let query = word_of(to).map(|word| format!("?state={word}")).unwrap_or_default();
+        html! {
+            a href={ "/desk/" (slug) (query) "#takes" }
+                aria-current=[(which == to).then_some("page")] { (name) " " (takes) }
+        }
+    };
     html! {
         nav aria-label="Which takes" {
             p.row {
-                a href={ "/desk/" (slug) "#takes" }
-                    aria-current=[state.is_none().then_some("page")] { "All " (all) }
+                (way(Which::All, "All", all))
                 @for count in counts {
-                    a href={ "/desk/" (slug) "?state=" (count.state.word()) "#takes" }
-                        aria-current=[(state == Some(count.state)).then_some("page")] {
-                        (words::state_word(count.state)) " " (open_takes(count)) }
+                    @let name = words::state_word(count.state);
+                    (way(Which::Standing(count.state), name, open_takes(count)))
                 }
-                @if replaced > 0 { span.soft { "replaced by a later one " (replaced) } }
+                @if replaced > 0 { (way(Which::Replaced, "replaced by a later one", replaced)) }
             }
         }
     }
 }
 
-fn find_form(slug: &str, state: Option<TakeState>, find: Option<&str>) -> Markup {
+fn find_form(slug: &str, which: Which, find: Option<&str>) -> Markup {
     html! {
         form.row method="get" action={ "/desk/" (slug) "#takes" } role="search" {
-            @if let Some(state) = state { input type="hidden" name="state" value=(state.word()); }
+            @if let Some(word) = word_of(which) { input type="hidden" name="state" value=(word); }
             label for="f-find" { "By name, instrument or place" }
             input #f-find type="text" name="find" value=[find] autocomplete="off";
             button.quiet type="submit" { "Find" }

@@ -6,7 +6,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
 use ripieno_score::TakeState;
-use ripieno_store::Take;
+use ripieno_store::{Take, Which};
 
 use super::links;
 use super::renders::louder_form;
@@ -17,7 +17,7 @@ use crate::http::extract::Path;
 use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem};
-use crate::http::receipts::{self, louder::is_in_the_mix};
+use crate::http::receipts;
 use crate::http::takes::{self, correction};
 use crate::pages::layout::{Page, PageAnswer, go_to};
 use crate::pages::listen::Listen;
@@ -77,7 +77,7 @@ pub async fn withdraw(
 /// go through all of them.
 async fn next_question(app: &App, take: &Take) -> Answer<Option<String>> {
     for after in [Some(take.id.as_str()), None] {
-        let asks = Some(TakeState::Asks);
+        let asks = Which::Standing(TakeState::Asks);
         let found = app.store.list_takes(&take.piece_id, asks, after, 1).await?;
         if let Some(next) = found.into_iter().find(|next| next.id != take.id) {
             return Ok(Some(next.id));
@@ -117,7 +117,7 @@ fn show(loaded: &LoadedPiece, take: &Take, usable: bool, next: Option<&str>) -> 
                 }
             }
             (listen(loaded, take))
-            @if is_in_the_mix(take) {
+            @if take.sounds() {
                 section.sheet { (louder_form(loaded, &take.id)) }
             }
             (answers(take, usable, &here))
