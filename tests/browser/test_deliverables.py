@@ -175,6 +175,28 @@ def test_stems_lie_where_their_time_reference_says(bundle):
     assert 3600 * RATE - time_reference(files["mix.wav"]) == RATE // 2, "half a second before bar 1"
 
 
+def test_a_final_of_one_section_has_its_stems_cut_to_it(service, bundle):
+    files, takes = bundle
+    wish = {"kind": "final", "sections": ["Ebb"]}
+    begun = ask(service, "POST", "/api/v1/pieces/tide/renders", json=wish).json()
+    done = service.until(f"/api/v1/renders/{begun['id']}", ["done", "failed"])
+    assert done["state"] == "done", done
+    fetched = ask(service, "GET", f"/api/v1/renders/{begun['id']}/everything.zip")
+    with zipfile.ZipFile(io.BytesIO(fetched.content)) as archive:
+        cut = {name: archive.read(name) for name in archive.namelist()}
+    first = time_reference(cut["mix.wav"])
+    frames = len(sound(cut["mix.wav"]))
+    assert first > time_reference(files["mix.wav"])
+    for take in takes.values():
+        whole, part = files[f"stems/{take}.wav"], cut[f"stems/{take}.wav"]
+        at, length = time_reference(part), len(sound(part))
+        assert first <= at and at + length <= first + frames, "it lies within the section's mix"
+        begins = at - time_reference(whole)
+        assert np.array_equal(sound(part), sound(whole)[begins : begins + length])
+        rest = sound(whole)[begins + length :][: first + frames - at - length]
+        assert at == first and not np.any(rest), "nothing of the section is left out"
+
+
 def test_credits_name_only_those_who_agreed(bundle):
     files, takes = bundle
     for name in ("credits.txt", "credits.csv", "report.html", "offsets.csv", "report.json"):

@@ -101,7 +101,8 @@ fn render_here(
     let mut files = files?;
     files.append(&mut sum.files);
     files.extend(aligned::write_stems(request, &plan, &way)?);
-    files.extend(lists::write_lists(request, &plan)?);
+    let lists = lists::write_lists(request, &plan, &files)?;
+    files.extend(lists);
     let report = account::report(request, &plan, sum, master, files);
     papers::write_papers(request, &report, &plot?)?;
     kept_beds::tidy(request);

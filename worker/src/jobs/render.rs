@@ -228,7 +228,8 @@ fn offset(take_id: &str, sent_as: &str, form: &TakeForm, outcome: &Value) -> Opt
     Some(TakeOffset {
         take: take_id.to_owned(),
         file: form.recording_name(take_id, sent_as),
-        stem_file: Some(format!("stems/{take_id}.wav")),
+        // Known only once it is written.
+        stem_file: None,
         credit: form.public_credit().unwrap_or_default().to_owned(),
         instrument: form.public_instrument().to_owned(),
         has_picture: false,

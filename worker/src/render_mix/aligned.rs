@@ -7,12 +7,47 @@ use crate::plan::{Plan, PlannedStem};
 use rayon::prelude::*;
 use ripieno_engine::stem::BLOCK_FRAMES;
 use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
+use std::ops::Range;
 
 /// Frames copied at a time.
 const STEP_FRAMES: i64 = 32 * BLOCK_FRAMES as i64;
 
+/// A stem, and what of it is written.
+struct Cut<'p> {
+    stem: &'p PlannedStem,
+    samples: Range<i64>,
+}
+
+impl<'p> Cut<'p> {
+    /// All of a stem; of some sections alone what lies in them, and nothing if that is silent.
+    fn of(request: &RenderRequest<'_>, plan: &Plan, stem: &'p PlannedStem) -> Option<Self> {
+        let summary = stem.file.summary();
+        let whole = summary.first_sample..summary.end_sample();
+        if request.sections.is_empty() {
+            return Some(Self { stem, samples: whole });
+        }
+        let samples = whole.start.max(plan.heard.start)..whole.end.min(plan.heard.end);
+        let block = BLOCK_FRAMES as i64;
+        let blocks = samples.start.div_euclid(block)..(samples.end + block - 1).div_euclid(block);
+        let sounds = !samples.is_empty() && stem.file.runs_in(blocks).next().is_some();
+        sounds.then_some(Self { stem, samples })
+    }
+
+    /// Samples of all its channels.
+    fn size(&self) -> u64 {
+        let frames = (self.samples.end - self.samples.start).max(0) as u64;
+        frames * u64::from(self.stem.file.summary().channels)
+    }
+}
+
+/// What the file of a take's stem is called.
+pub(super) fn stem_name(take_id: &str) -> String {
+    format!("stems/{}.wav", plain_name(take_id))
+}
+
 /// Writes `stems/TAKE.wav` for every stem in the mix, as it was conformed, without trim or pan:
-/// 24-bit, or float where a sample is beyond full scale.
+/// 24-bit, or float where a sample is beyond full scale. Of some sections only what lies in them is
+/// written, and no file for who is silent there.
 pub(super) fn write_stems(
     request: &RenderRequest<'_>,
     plan: &Plan,
@@ -21,34 +56,29 @@ pub(super) fn write_stems(
     if request.kind != RenderKind::Final || !request.outputs.aligned_stems {
         return Ok(Vec::new());
     }
-    let stems: Vec<&PlannedStem> = plan.groups.iter().flat_map(|group| &group.stems).collect();
-    let samples = |stem: &&PlannedStem| {
-        let summary = stem.file.summary();
-        let frames = (summary.end_sample() - summary.first_sample).max(0) as u64;
-        frames * u64::from(summary.channels)
-    };
-    let count = Count::new(way, Stage::Stems, stems.iter().map(samples).sum());
-    stems.par_iter().map(|stem| write_stem(request, stem, &count)).collect()
+    let stems = plan.groups.iter().flat_map(|group| &group.stems);
+    let cuts: Vec<Cut<'_>> = stems.filter_map(|stem| Cut::of(request, plan, stem)).collect();
+    let count = Count::new(way, Stage::Stems, cuts.iter().map(Cut::size).sum());
+    cuts.par_iter().map(|cut| write_stem(request, cut, &count)).collect()
 }
 
 fn write_stem(
     request: &RenderRequest<'_>,
-    stem: &PlannedStem,
+    Cut { stem, samples }: &Cut<'_>,
     count: &Count<'_, '_>,
 ) -> Result<OutputFile, RenderError> {
     let summary = stem.file.summary();
-    let name = format!("stems/{}.wav", plain_name(&stem.take_id));
-    let draft = Draft::new(&request.out_dir, &name, "audio/wav")?;
+    let draft = Draft::new(&request.out_dir, &stem_name(&stem.take_id), "audio/wav")?;
     let format = if summary.peak > 1.0 { SampleFormat::Float32 } else { SampleFormat::Int24 };
     let spec = WavSpec {
-        bext: Some(bext(request, &stem.take_id, summary.first_sample)),
+        bext: Some(bext(request, &stem.take_id, samples.start)),
         ..WavSpec::new(summary.rate_hz, summary.channels, format)
     };
     let mut writer =
         WavWriter::new(draft.create()?, spec).map_err(|error| draft.write_failed(error))?;
-    let mut from = summary.first_sample;
-    while from < summary.end_sample() {
-        let upto = summary.end_sample().min(from + STEP_FRAMES);
+    let mut from = samples.start;
+    while from < samples.end {
+        let upto = samples.end.min(from + STEP_FRAMES);
         let planes = stem
             .file
             .read(from..upto)

@@ -1,17 +1,20 @@
 //! Credits, and where every take lies for the film editor.
 
+use super::aligned::stem_name;
 use super::files::write_text;
-use super::{OutputFile, RenderError, RenderKind, RenderRequest};
+use super::{OutputFile, RenderError, RenderKind, RenderRequest, StemEntry};
 use crate::plan::Plan;
 use ripieno_score::{FrameRate, OffsetList, TakeOffset, credits};
 use std::collections::BTreeSet;
 
 /// Writes `credits.txt`, `credits.csv`, `offsets.csv`, `offsets.otio` and the edit decision lists
 /// of a final, of the takes that are in the mix and no others. Who did not agree to be named is
-/// not named in any of them.
+/// not named in any of them. `written` is what lies beside them: no list names a stem's file that
+/// is not there.
 pub(super) fn write_lists(
     request: &RenderRequest<'_>,
     plan: &Plan,
+    written: &[OutputFile],
 ) -> Result<Vec<OutputFile>, RenderError> {
     if request.kind != RenderKind::Final {
         return Ok(Vec::new());
@@ -32,8 +35,13 @@ pub(super) fn write_lists(
         write("credits.txt", "text/plain", &credits.to_text(request.piece))?;
         write("credits.csv", "text/csv", &credits.to_csv())?;
     }
-    let offsets: Vec<TakeOffset> =
-        entries.iter().filter_map(|entry| entry.offset.clone()).collect();
+    let written: BTreeSet<&str> = written.iter().map(|file| file.name.as_str()).collect();
+    let offset = |entry: &&StemEntry| {
+        let stem = stem_name(&entry.take_id);
+        let stem_file = written.contains(stem.as_str()).then_some(stem);
+        Some(TakeOffset { stem_file, ..entry.offset.clone()? })
+    };
+    let offsets: Vec<TakeOffset> = entries.iter().filter_map(offset).collect();
     if !offsets.is_empty() {
         let list = OffsetList {
             mix_file: "mix.wav".into(),

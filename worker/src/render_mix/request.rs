@@ -38,7 +38,8 @@ pub enum RenderKind {
 pub struct Outputs {
     /// `groups/NAME.wav`: group mixes that sum to `groups/mix-before-master.wav`.
     pub group_mixes: bool,
-    /// `stems/TAKE.wav`: every stem as it was conformed, with its place in the bext chunk.
+    /// `stems/TAKE.wav`: every stem as it was conformed, with its place in the bext chunk; of a
+    /// final of some sections what lies in them.
     pub aligned_stems: bool,
 }
 

@@ -453,6 +453,46 @@ fn a_stem_says_where_it_lies(request: &RenderRequest<'_>) {
 }
 
 #[test]
+fn a_final_of_one_section_has_its_stems_cut_to_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.outputs = Outputs { group_mixes: false, aligned_stems: true };
+    request.stems = (1..4).map(|number| stem(dir.path(), number, 0.2)).collect();
+    let early = dir.path().join("early.stem");
+    let mut writer =
+        StemWriter::create(std::fs::File::create(&early).unwrap(), 48_000, 1, 0).unwrap();
+    writer.push(&[&[0.5; 9_000]]).unwrap();
+    writer.finish().unwrap();
+    request.stems[2].path = early;
+    let section = &piece.sections[1];
+    request.sections = vec![section.name.clone()];
+    let report = render(&request, &|_| {}).unwrap();
+    let inside = piece.section_samples(section);
+    for entry in &request.stems[..2] {
+        let name = format!("stems/{}.wav", entry.take_id);
+        let bytes = std::fs::read(request.out_dir.join(name)).unwrap();
+        let chunk = bytes.windows(4).position(|name| name == b"bext").unwrap() + 8;
+        let reference = u64::from_le_bytes(bytes[chunk + 338..chunk + 346].try_into().unwrap());
+        assert_eq!(reference, (3600 * 48_000 + inside.start) as u64);
+        let wav = hound::WavReader::new(&bytes[..]).unwrap();
+        let samples: Vec<i32> = wav.into_samples::<i32>().map(Result::unwrap).collect();
+        let stem = ripieno_engine::stem::StemFile::open(&entry.path).unwrap();
+        let end = inside.end.min(stem.summary().end_sample());
+        let planes = stem.read(inside.start..end).unwrap();
+        assert_eq!(samples.len(), planes[0].len(), "just the section");
+        let off = |(&int, &float): (&i32, &f32)| (int as f32 / 8_388_608.0 - float).abs();
+        assert!(samples.iter().zip(&planes[0]).all(|pair| off(pair) < 1.0 / 8_388_608.0));
+    }
+    let silent = "stems/take-3.wav";
+    assert!(report.files.iter().all(|file| file.name != silent), "who is silent there has none");
+    let offsets = std::fs::read_to_string(request.out_dir.join("offsets.csv")).unwrap();
+    assert!(offsets.contains("stems/take-1.wav") && !offsets.contains(silent), "{offsets}");
+}
+
+#[test]
 fn tone_is_heard_and_a_room_is_a_group_of_its_own() {
     let dir = tempfile::tempdir().unwrap();
     let piece = short_piece();
