@@ -3,6 +3,7 @@
 pub mod arrangement;
 mod crowd;
 pub mod door;
+mod fields;
 pub mod piece;
 pub mod renders;
 pub mod take;

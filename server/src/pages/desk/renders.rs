@@ -8,6 +8,7 @@ use ripieno_store::{Render, RenderFile, RenderKind, RenderState};
 use serde::Deserialize;
 
 use super::crowd::Crowd;
+use super::fields::Fields;
 use crate::http::extract::Path;
 use crate::http::identity::Organiser;
 use crate::http::multipart::size_in_words;
@@ -21,12 +22,12 @@ use crate::pages::words;
 /// Renders on one page.
 const PAGE: i64 = 6;
 
-/// Asks for a render. A form can tick several groups, so its fields come in order.
+/// Asks for a render.
 pub async fn render(
     State(app): State<AppState>,
     organiser: Organiser,
     Path(slug): Path<String>,
-    Form(fields): Form<Vec<(String, String)>>,
+    Form(fields): Form<Fields>,
 ) -> PageAnswer {
     let loaded = pieces::load(&app, &slug).await?;
     let wish = wish(&fields)?;
@@ -34,12 +35,9 @@ pub async fn render(
     Ok(go_to(&format!("/desk/{slug}#renders")))
 }
 
-fn wish(fields: &[(String, String)]) -> Answer<RenderWish> {
-    let all = |name: &str| -> Vec<String> {
-        let named = fields.iter().filter(|(field, value)| field == name && !value.is_empty());
-        named.map(|(_, value)| value.clone()).collect()
-    };
-    let kind = match all("kind").first().map(String::as_str) {
+fn wish(fields: &Fields) -> Answer<RenderWish> {
+    let all = |name: &str| fields.all(name).map(str::to_owned).collect();
+    let kind = match fields.one("kind") {
         None | Some("preview") => RenderKind::Preview,
         Some("final") => RenderKind::Final,
         Some(_) => return Err(Problem::bad_request("Choose a preview or a final.")),
@@ -48,7 +46,7 @@ fn wish(fields: &[(String, String)]) -> Answer<RenderWish> {
         kind,
         sections: all("section"),
         groups: all("group"),
-        louder_take: all("louder_take").pop(),
+        louder_take: fields.one("louder_take").map(str::to_owned),
     })
 }
 
@@ -307,16 +305,10 @@ mod tests {
 
     #[test]
     fn a_form_may_tick_several_groups() {
-        let field = |name: &str, value: &str| (name.to_owned(), value.to_owned());
-        let fields = [
-            field("kind", "final"),
-            field("section", ""),
-            field("group", "Low"),
-            field("group", "Bells"),
-        ];
-        let wish = wish(&fields).unwrap();
+        let fields = [("kind", "final"), ("section", ""), ("group", "Low"), ("group", "Bells")];
+        let wish = wish(&fields[..].into()).unwrap();
         assert_eq!((wish.kind, wish.sections.len()), (RenderKind::Final, 0));
         assert_eq!((wish.groups, wish.louder_take), (vec!["Low".into(), "Bells".into()], None));
-        assert!(super::wish(&[field("kind", "loud")]).is_err());
+        assert!(super::wish(&[("kind", "loud")][..].into()).is_err());
     }
 }

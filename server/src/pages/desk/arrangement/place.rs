@@ -21,6 +21,7 @@ use crate::http::identity::Organiser;
 use crate::http::pieces::{self, LoadedPiece};
 use crate::http::problem::{Answer, Problem};
 use crate::http::{App, AppState};
+use crate::pages::desk::fields::Fields;
 use crate::pages::desk::links;
 use crate::pages::layout::{Page, PageAnswer, go_to};
 use typed::Typed;
@@ -91,7 +92,7 @@ pub async fn save(
     State(app): State<AppState>,
     organiser: Organiser,
     Path(slug): Path<String>,
-    Form(fields): Form<Vec<(String, String)>>,
+    Form(fields): Form<Fields>,
 ) -> PageAnswer {
     let loaded = pieces::load(&app, &slug).await?;
     let typed = Typed::read(&fields)?;

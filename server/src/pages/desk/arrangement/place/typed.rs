@@ -3,6 +3,7 @@
 use ripieno_score::{Change, TypedCell, TypedPoint};
 
 use crate::http::problem::{Answer, Problem};
+use crate::pages::desk::fields::Fields;
 
 /// A change as typed, and the version it was made from.
 pub(super) struct Typed {
@@ -13,18 +14,17 @@ pub(super) struct Typed {
 }
 
 impl Typed {
-    /// Reads the fields of a form, in their order.
+    /// Reads the fields of a form.
     ///
     /// # Errors
     /// 400 where no form of ours is the sender.
-    pub(super) fn read(fields: &[(String, String)]) -> Answer<Self> {
+    pub(super) fn read(fields: &Fields) -> Answer<Self> {
         let strange = || Problem::bad_request("This form is not complete. Open it again.");
-        let fields = Fields(fields);
         let over = fields.one("over").map(|version| version.parse().map_err(|_| strange()));
         let group = fields.one("group").map(str::to_owned);
         let section = fields.one("section").map(str::to_owned);
         let change = match (section, group) {
-            (Some(section), Some(group)) => Change::Cell { section, group, typed: fields.cell() },
+            (Some(section), Some(group)) => Change::Cell { section, group, typed: cell(fields) },
             (None, Some(group)) => Change::Group {
                 group,
                 gain_db: fields.text("gain_db"),
@@ -55,39 +55,19 @@ impl Typed {
     }
 }
 
-struct Fields<'f>(&'f [(String, String)]);
-
-impl<'f> Fields<'f> {
-    fn all(&self, name: &'f str) -> impl Iterator<Item = &'f str> {
-        self.0.iter().filter(move |(field, _)| field == name).map(|(_, value)| value.as_str())
-    }
-
-    fn one(&self, name: &'f str) -> Option<&'f str> {
-        self.all(name).next()
-    }
-
-    fn text(&self, name: &'f str) -> String {
-        self.one(name).unwrap_or_default().to_owned()
-    }
-
-    fn is(&self, name: &'f str, value: &str) -> bool {
-        self.one(name) == Some(value)
-    }
-
-    fn cell(&self) -> TypedCell {
-        let (mut levels, mut shapes) = (self.all("db"), self.all("shape"));
-        let point = |at: &str| TypedPoint {
-            at: at.to_owned(),
-            db: levels.next().unwrap_or_default().to_owned(),
-            shape: shapes.next().unwrap_or_default().to_owned(),
-        };
-        TypedCell {
-            mute: self.is("heard", "no"),
-            gain_db: self.text("gain_db"),
-            enter: self.text("enter"),
-            exit: self.text("exit"),
-            points: self.all("at").map(point).collect(),
-        }
+fn cell(fields: &Fields) -> TypedCell {
+    let (mut levels, mut shapes) = (fields.column("db"), fields.column("shape"));
+    let point = |at: &str| TypedPoint {
+        at: at.to_owned(),
+        db: levels.next().unwrap_or_default().to_owned(),
+        shape: shapes.next().unwrap_or_default().to_owned(),
+    };
+    TypedCell {
+        mute: fields.is("heard", "no"),
+        gain_db: fields.text("gain_db"),
+        enter: fields.text("enter"),
+        exit: fields.text("exit"),
+        points: fields.column("at").map(point).collect(),
     }
 }
 
@@ -96,9 +76,7 @@ mod tests {
     use super::*;
 
     fn read(fields: &[(&str, &str)]) -> Answer<Typed> {
-        let fields: Vec<(String, String)> =
-            fields.iter().map(|(name, value)| (name.to_string(), value.to_string())).collect();
-        Typed::read(&fields)
+        Typed::read(&fields.into())
     }
 
     #[test]
