@@ -8,6 +8,7 @@
 //! notes, even by the same player on the same instrument, shares none but by chance, since nobody
 //! plays a note in the same place to a fraction of a millisecond.
 
+mod differing;
 mod low;
 mod maker;
 mod matcher;

@@ -1,5 +1,6 @@
 //! Compares one fingerprint with many.
 
+use super::differing::{Spread, differing};
 use super::maker::{middle, signs_at};
 use super::{Fingerprint, HOP, Likeness};
 
@@ -7,7 +8,7 @@ use super::{Fingerprint, HOP, Likeness};
 const LEAST_WORDS: usize = 215;
 
 /// A first look takes every so manieth word.
-const STRIDE: usize = 8;
+const STRIDE: usize = super::differing::STRIDE;
 
 /// Shifts whose words are compared in full, and those of them at which the waves are. Music that
 /// repeats suits itself at many.
@@ -26,6 +27,7 @@ const STRETCHES: usize = 24;
 /// One fingerprint to be compared with many.
 pub struct Matcher<'a> {
     own: &'a Fingerprint,
+    spread: Spread,
 }
 
 /// Where two recordings suit each other: `own[k + shift]` beside `other[k]`, and the waves so
@@ -43,13 +45,13 @@ impl<'a> Matcher<'a> {
     /// neither has the wave that the other's bursts are looked for in.
     #[must_use]
     pub fn new(own: &'a Fingerprint) -> Self {
-        Self { own }
+        Self { own, spread: Spread::of(&own.words) }
     }
 
     /// What both have in common. None when they overlap by less than ten seconds.
     #[must_use]
     pub fn likeness(&self, other: &Fingerprint) -> Option<Likeness> {
-        let apart = |shift: isize| self.bits_apart(other, shift, 1).map(|bits| (bits, shift));
+        let apart = |shift: isize| self.bits_apart(other, shift).map(|bits| (bits, shift));
         let mut best: Vec<(f64, isize)> =
             self.shifts(other).into_iter().filter_map(apart).collect();
         best.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -66,9 +68,15 @@ impl<'a> Matcher<'a> {
     fn shifts(&self, other: &Fingerprint) -> Vec<isize> {
         let (mine, theirs) = (self.own.words.len() as isize, other.words.len() as isize);
         let least = LEAST_WORDS as isize;
-        let all: Vec<(f64, isize)> = (least - theirs..=mine - least)
-            .map(|shift| (self.bits_apart(other, shift, STRIDE).unwrap_or(1.0), shift))
-            .collect();
+        // There are thousands of shifts, and hundreds of other takes: this is most of the work.
+        let spread = Spread::of(&other.words);
+        let look = |shift: isize| {
+            let from = |side: isize| side.max(0) as usize;
+            let (mine, theirs) = (self.spread.from(from(shift)), spread.from(from(-shift)));
+            share(differing(mine, theirs), STRIDE).unwrap_or(1.0)
+        };
+        let all: Vec<(f64, isize)> =
+            (least - theirs..=mine - least).map(|shift| (look(shift), shift)).collect();
         let beside = |at: usize| all.get(at).map_or(1.0, |(bits, _)| *bits);
         let lowest =
             |at: &usize| all[*at].0 <= beside(at.wrapping_sub(1)) && all[*at].0 <= beside(at + 1);
@@ -78,18 +86,11 @@ impl<'a> Matcher<'a> {
         best.into_iter().map(|(_, shift)| shift).collect()
     }
 
-    /// Share of differing bits at a shift, of every `stride`th word.
-    fn bits_apart(&self, other: &Fingerprint, shift: isize, stride: usize) -> Option<f64> {
+    /// Share of differing bits at a shift.
+    fn bits_apart(&self, other: &Fingerprint, shift: isize) -> Option<f64> {
         let mine = self.own.words.get(shift.max(0) as usize..)?;
         let theirs = other.words.get((-shift).max(0) as usize..)?;
-        let (mut bits, mut words) = (0u32, 0u32);
-        for (mine, theirs) in mine.iter().zip(theirs).step_by(stride) {
-            // Silence on both sides agrees in everything and tells nothing.
-            bits += (mine ^ theirs).count_ones();
-            words += u32::from(mine | theirs != 0);
-        }
-        (words as usize * stride >= LEAST_WORDS)
-            .then(|| f64::from(bits) / (32.0 * f64::from(words)))
+        share(differing(mine, theirs), 1)
     }
 
     /// Correlation of the waves' signs at one word.
@@ -128,4 +129,10 @@ impl<'a> Matcher<'a> {
         means.sort_by(f64::total_cmp);
         means[means.len() / 2]
     }
+}
+
+/// Share of bits that differ, of those of the words that tell something; none where every
+/// `stride`th of them is too little.
+fn share((bits, words): (u32, u32), stride: usize) -> Option<f64> {
+    (words as usize * stride >= LEAST_WORDS).then(|| f64::from(bits) / (32.0 * f64::from(words)))
 }
