@@ -40,6 +40,16 @@ pub struct DemoArgs {
 const MADE_BY_DEMO: &str = "made-by-ripieno-demo.txt";
 const SLUG: &str = "nine-harbours";
 
+/// Of a crowd larger than this no second copy is kept of what the service has: neither of what the
+/// players sent nor of their stems. For hundreds that would be some 20 GB.
+const MOST_COPIED: u32 = 100;
+
+impl DemoArgs {
+    fn keeps_copies(&self) -> bool {
+        self.takes <= MOST_COPIED
+    }
+}
+
 /// Runs the demo.
 ///
 /// # Errors
@@ -128,10 +138,13 @@ async fn show(server: &Server, out: &Path, args: &DemoArgs) -> Result<(), Failur
     clock("every take is conformed");
     put_arrangement(server).await?;
     clock("the arrangement map is set");
-    let preview = render(server, "preview", out).await?;
+    let preview = render(server, "preview", out, args).await?;
     clock("a preview is rendered");
-    let last = render(server, "final", out).await?;
-    clock("a final is rendered");
+    let last = render(server, "final", out, args).await?;
+    clock(match args.keeps_copies() {
+        true => "a final is rendered",
+        false => "a final is rendered; its stems are left with the service, which has them",
+    });
     results::page(&sent, &takes, &preview, &last, out);
     Ok(())
 }
@@ -203,8 +216,13 @@ async fn put_arrangement(server: &Server) -> Result<(), Failure> {
     json_of(request).await.map(|_| ())
 }
 
-/// Renders and downloads every file of the render into a folder of its kind's name.
-async fn render(server: &Server, kind: &str, out: &Path) -> Result<Value, Failure> {
+/// Renders and downloads the files of the render into a folder of its kind's name.
+async fn render(
+    server: &Server,
+    kind: &str,
+    out: &Path,
+    args: &DemoArgs,
+) -> Result<Value, Failure> {
     let id = server.ask_render(SLUG, &json!({ "kind": kind })).await?;
     let done = server.wait_render(&id).await?;
     let folder = out.join(kind);
@@ -212,6 +230,9 @@ async fn render(server: &Server, kind: &str, out: &Path) -> Result<Value, Failur
         let (Some(name), Some(url)) = (file["name"].as_str(), file["url"].as_str()) else {
             continue;
         };
+        if name.starts_with("stems/") && !args.keeps_copies() {
+            continue;
+        }
         let file = folder.join(name);
         std::fs::create_dir_all(file.parent().unwrap_or(&folder)).map_err(Failure::job)?;
         server.fetch(url, &file).await?;

@@ -46,6 +46,7 @@ pub(super) async fn play_and_send(
     for player in cast(args.takes as usize, args.seed) {
         let (server, pack, sheet) = (server.clone(), pack.clone(), sheet.clone());
         let (studios, folder) = (studios.clone(), out.join("takes"));
+        let keeps_copies = args.keeps_copies();
         let version = piece.consent_wording.version.clone();
         players.spawn(async move {
             let free = studios.acquire_owned().await.map_err(Failure::job)?;
@@ -58,6 +59,9 @@ pub(super) async fn play_and_send(
             let mut sent = vec![send(&server, &player, &recorded, &version, false).await?];
             if player.defect == Defect::Twice {
                 sent.push(send(&server, &player, &recorded, &version, true).await?);
+            }
+            if !keeps_copies {
+                tokio::fs::remove_file(&recorded.path).await.map_err(Failure::job)?;
             }
             drop(free);
             Ok::<_, Failure>(sent)
