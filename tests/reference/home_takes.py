@@ -104,6 +104,12 @@ class Player:
     # From this beat on everything comes later by so much: an edit that slipped.
     slip_beat: int | None = None
     slip_ms: float = 0.0
+    # From this beat on that is undone.
+    slip_back_beat: int | None = None
+    # So many times nothing is heard for a moment, and nothing is moved.
+    dropouts: int = 0
+    # To the middle of the piece the clock runs so much faster than the ratio says, then slower.
+    bend_ppm: float = 0.0
     transpose: int = 0
     seed: int = 1
     # Another take of the same notes by the same player.
@@ -222,17 +228,38 @@ def record(pack: Pack, player: Player, path: pathlib.Path):
         sound = room(sound, player.room_rt60_s, rng)
     sound *= 0.7 / np.max(np.abs(sound))
     if player.slip_beat is not None:
-        sound = slipped(sound, before + pack.beats_s[player.slip_beat] - 0.1, player.slip_ms)
+        at_s = before + pack.beats_s[player.slip_beat] - 0.1
+        sound = slipped(sound, at_s, player.slip_ms)
+    if player.slip_back_beat is not None:
+        back_s = before + pack.beats_s[player.slip_back_beat] - 0.1 + player.slip_ms * 1e-3
+        sound = slipped(sound, back_s, -player.slip_ms)
     sound += rng.normal(size=len(sound)) * 10 ** (player.noise_db / 20)
+    for _ in range(player.dropouts):
+        at = int((before + rng.uniform(5, pack.beats_s[-1] - 5)) * RATE)
+        sound[at : at + int(rng.uniform(0.05, 0.4) * RATE)] = 0
     stretch = 1 + player.ratio_ppm * 1e-6
     true_rate = 44_100 if player.mislabelled else player.file_rate
-    if player.ratio_ppm or true_rate != RATE:
+    middle_s = pack.beats_s[len(pack.beats_s) // 2]
+    if player.bend_ppm:
+        middle = round((before + middle_s) * RATE)
+        halves = (sound[:middle], 1 - player.bend_ppm * 1e-6), (sound[middle:], 1 + player.bend_ppm * 1e-6)
+        sound = np.concatenate([soxr.resample(half, RATE, true_rate * stretch * bend, quality="VHQ")
+                                for half, bend in halves])
+    elif player.ratio_ppm or true_rate != RATE:
         sound = soxr.resample(sound, RATE, true_rate * stretch, quality="VHQ")
     said_rate = 48_000 if player.mislabelled else player.file_rate
     stretch *= true_rate / said_rate
     file = encode(sound, said_rate, player.codec, path)
-    return file, {"bar1_beat1_s": before * stretch, "ratio_ppm": (stretch - 1) * 1e6,
-                  "lag_ms": player.lag_ms, "notes": len(notes)}
+
+    def file_s(piece_s):
+        """Where an instant of the piece lies in the file, but for slips."""
+        bend = player.bend_ppm * 1e-6
+        sooner, later = min(piece_s, middle_s), max(piece_s - middle_s, 0.0)
+        return stretch * ((before + sooner) * (1 - bend) + later * (1 + bend))
+
+    return file, {"bar1_beat1_s": file_s(0.0), "middle_s": (middle_s, file_s(middle_s)),
+                  "end_s": (pack.beats_s[-1], file_s(pack.beats_s[-1])),
+                  "ratio_ppm": (stretch - 1) * 1e6, "lag_ms": player.lag_ms, "notes": len(notes)}
 
 
 def add_guide(pack: Pack, sound, before_s, gain_db):

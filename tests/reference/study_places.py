@@ -26,6 +26,7 @@ import test_other_metres
 import test_own_marks
 from home_takes import Player
 from test_home_takes import PIECE, examine, make_pack
+from test_other_metres import Piece
 
 # Takes with a mark are placed within a millisecond (the product's own figure), those without within
 # what a player's own lag may be; the ratio must hold over the whole piece.
@@ -60,6 +61,12 @@ def slip_by_beats(rng):
     return dict(slip_beat=int(rng.integers(60, 260)), slip_ms=beats * 60e3 / 132)
 
 
+def slip_and_back(rng):
+    slip = slip_between(rng, 60, 900)
+    back = slip["slip_beat"] + int(rng.integers(12, 50))
+    return slip | dict(slip_back_beat=min(back, 310))
+
+
 def anyhow(rng):
     """Some of what the other classes have each alone."""
     some = lambda share, value: value if rng.random() < share else {}
@@ -90,11 +97,26 @@ CLASSES = {
     "mislabelled": lambda rng: dict(mislabelled=True, codec="wav"),
     "slipped": lambda rng: slip_between(rng, 80, 1_200),
     "slipped by beats": slip_by_beats,
+    "both marks, slipped": lambda rng: dict(closing=True, **slip_between(rng, 80, 1_200)),
+    "slipped and back": slip_and_back,
+    "drops out": lambda rng: dict(dropouts=int(rng.integers(1, 8))),
+    "clock bends": lambda rng: dict(bend_ppm=float(rng.choice([-1, 1]) * rng.uniform(50, 900))),
+    "clock bends, both marks": lambda rng: dict(
+        closing=True, bend_ppm=float(rng.choice([-1, 1]) * rng.uniform(50, 900))),
     "evenly struck": lambda rng: dict(instrument=str(rng.choice(EVENLY_STRUCK)), pattern="pulse"),
     "evenly struck, slipped by beats": lambda rng: dict(
         instrument=str(rng.choice(EVENLY_STRUCK)), pattern="pulse", **slip_by_beats(rng)),
 }
-CLASSES |= {f"another piece, {name}": lambda rng: {} for name in test_other_metres.PIECES}
+# Pieces that are long, slow, quick, of one chord, or that change their tempo often.
+PIECES = test_other_metres.PIECES | {
+    "eight minutes": Piece("4/4", [(1, 96, "1/4")], 192, 1, ("C", "Am", "F", "G")),
+    "a slow ballad": Piece("4/4", [(1, 58, "1/4")], 36, 1, ("Am", "F", "C", "E")),
+    "a quick reel": Piece("4/4", [(1, 196, "1/4")], 96, 1, ("D", "D", "G", "Am")),
+    "one chord": Piece("4/4", [(1, 118, "1/4")], 72, 1, ("Dm", "Dm", "Dm", "Dm")),
+    "many tempos": Piece("3/4", [(1, 120, "1/4"), (9, 100, "1/4"), (21, 132, "1/4"),
+                                 (37, 90, "1/4")], 60, 1, ("G", "Em", "C", "D")),
+}
+CLASSES |= {f"another piece, {name}": lambda rng: {} for name in PIECES}
 CLASSES |= {f"mark: {name}": lambda rng: dict(ratio_ppm=float(rng.uniform(-1_500, 1_500)))
             for name in test_own_marks.SOUNDS}
 CLASSES |= {f"mark: {name}, far clock": lambda rng: dict(ratio_ppm=float(rng.uniform(-5_000, 5_000)))
@@ -105,7 +127,7 @@ def piece_of(name, folder):
     """(document, pack) a class is played from."""
     folder.mkdir()
     if name.startswith("another piece, "):
-        piece = test_other_metres.PIECES[name.removeprefix("another piece, ")]
+        piece = PIECES[name.removeprefix("another piece, ")]
         pack = test_other_metres.pack_of(piece, folder)
         return folder / "piece.toml", pack
     if name.startswith("mark: "):
@@ -137,7 +159,7 @@ def lay(name, document, pack, seed, folder) -> Row:
     placed = line["bar1_beat1_s"] is not None
     place_ms = 1e3 * (line["bar1_beat1_s"] - truth["bar1_beat1_s"]) if placed else None
     ratio_ppm = line["ratio_ppm"] - truth["ratio_ppm"] if placed else None
-    wrong = line["state"] == "placed" and is_wrong(player, pack, place_ms, ratio_ppm)
+    wrong = line["state"] == "placed" and is_wrong(player, line, truth)
     codes = ",".join(finding["code"] for finding in line["findings"])
     text = (f"{name:28s} {seed} {player.instrument:16s} {line['state']:8s}"
             f"{' WRONG' if wrong else ''} place {place_ms and round(place_ms, 3)} ms, ratio "
@@ -146,12 +168,18 @@ def lay(name, document, pack, seed, folder) -> Row:
     return Row(line["state"], place_ms, ratio_ppm, line["ratio_sd_ppm"], wrong, text)
 
 
-def is_wrong(player, pack, place_ms, ratio_ppm):
+def is_wrong(player, line, truth):
+    """Whether a take that was placed lies elsewhere than it should."""
     if player.slip_beat is not None:
         return True
-    limit_ms = MARKED_MS if player.opening else UNMARKED_MS
-    end_ms = abs(ratio_ppm) * 1e-3 * pack.beats_s[-1]
-    return abs(place_ms) > limit_ms or end_ms > END_MS
+    if player.bend_ppm and "wanders" in [finding["code"] for finding in line["findings"]]:
+        return False
+    bar1_beat1_s, limit_ms = line["bar1_beat1_s"], MARKED_MS if player.opening else UNMARKED_MS
+    if 1e3 * abs(bar1_beat1_s - truth["bar1_beat1_s"]) > limit_ms:
+        return True
+    laid_s = lambda piece_s: bar1_beat1_s + piece_s * (1 + line["ratio_ppm"] * 1e-6)
+    later = (truth["middle_s"], truth["end_s"])
+    return any(1e3 * abs(laid_s(piece_s) - file_s) > END_MS for piece_s, file_s in later)
 
 
 def main(count, first_seed, only):

@@ -108,6 +108,10 @@ ODD_CASES = {
         Player(instrument="piano", slip_beat=150, slip_ms=-454.5), {"asks"}, None),
     "a third of a second was put in": (
         Player(instrument="accordion", slip_beat=150, slip_ms=330), {"asks"}, "slipped"),
+    "the clock changes half-way": (
+        Player(instrument="fiddle", bend_ppm=-500, codec="aac64"), {"asks"}, "speed_changes"),
+    "the clock changes between two marks": (
+        Player(instrument="guitar", bend_ppm=400, closing=True), {"asks"}, "speed_changes"),
     "free intro": (Player(instrument="glockenspiel", free_beats=30), {"placed"}, None),
     "swings, talks before": (
         Player(instrument="piano", pattern="swing", talk=True, lead_in_s=8), {"placed"}, None),

@@ -36,10 +36,14 @@ pub(super) struct Reading<'a> {
     pub(super) evidence: f64,
     /// The tempo that explains the playing best, with the ratio found there.
     pub(super) tempo: (Kind, f64),
+    /// By how much the recording runs slower at a mark than elsewhere, if it does.
+    pub(super) change: Option<f64>,
 }
 
 /// Strokes must beat chance by so many nats to count as keeping to the pulse.
 const COHERENT: f64 = 5.0;
+/// A change of speed is asked about from so likely on.
+const POSSIBLE: f64 = 0.1;
 /// Rivals this far behind are not followed up.
 const HOPELESS: f64 = 9.0;
 
@@ -70,6 +74,7 @@ pub(super) fn read<'a>(
         rivals: Vec::new(),
         evidence: 0.0,
         tempo: (Kind::AsWritten, 0.0),
+        change: None,
         events,
     };
     let rated = rate(take, &reading, &runs);
@@ -263,14 +268,17 @@ fn settle_ratio(take: &Take<'_>, reading: &mut Reading<'_>) {
     let mark = Some(reading.opening.arrival);
     if let Some(pair) = reading.pair {
         reading.ratio = (pair.ratio, pair.ratio_sd);
+        reading.change = belief::change_beside(reading.opening.arrival, &pair);
         if let Some(laid) = &mut reading.laid {
             belief::fix_ratio(laid, pair.ratio, pair.ratio_sd);
         }
         return;
     }
     if let Some(laid) = &mut reading.laid {
-        belief::join(laid, take.prior, mark);
+        let changing = belief::join(laid, take.prior, mark);
         reading.ratio = (laid.ratio, laid.covariance[2].sqrt());
+        let skew = belief::skew(mark).filter(|_| changing > POSSIBLE);
+        reading.change = skew.map(|skew| skew.0 - reading.ratio.0);
         return;
     }
     reading.ratio = take.ratio_by_harmony(reading.anchor, mark);

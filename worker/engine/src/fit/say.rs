@@ -30,6 +30,7 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     mark_cut(best, fit);
     rivals(take, best, fit);
     ratio_known(take, best, fit);
+    fit.findings.extend(best.change.map(speed_changes));
     if let Some(laid) = &best.laid {
         jumps(&best.track.jumps, laid, fit);
     } else if best.events.len() > MANY_STROKES {
@@ -234,6 +235,24 @@ fn ratio_known(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio.1));
     } else if best.laid.is_none() && best.pair.is_none() && !said {
         fit.findings.push(ratio_uncertain(Severity::Advice, best.ratio.1));
+    }
+}
+
+/// A recording that does not run at one speed.
+fn speed_changes(change: f64) -> Finding {
+    let how = if change > 0.0 { "slower" } else { "faster" };
+    Finding {
+        code: "speed_changes",
+        severity: Severity::Asks,
+        value: Some(change * 1e6),
+        unit: "ppm",
+        says: format!(
+            "Your recording does not run at one speed: around the mark it runs {:.2} % {how} than \
+             over the whole piece, as phones do when they film. Please send a sound recording \
+             rather than a film, made in one go and without cuts.",
+            change.abs() * 100.0
+        ),
+        at_s: Vec::new(),
     }
 }
 
