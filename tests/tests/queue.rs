@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use ripieno_store::{
-    AfterFailure, Conformed, DocumentFormat, ErrorKind, LeasedJob, NewDocument, NewJob, NewTake,
-    Settings, Store, TakeState,
+    AfterFailure, Conformed, DocumentFormat, ErrorKind, LeasedJob, NewDocument, NewJob, NewRender,
+    NewTake, RenderKind, Settings, Store, TakeState,
 };
 use serde_json::{Value, json};
 
@@ -289,4 +289,38 @@ async fn a_take_withdrawn_while_it_is_conformed_stays_withdrawn() {
     assert_eq!(place(&store, &job, T0 + 2).await.unwrap_err().kind(), ErrorKind::LeaseLost);
     assert_eq!(store.take(&take_id).await.unwrap().state, TakeState::Withdrawn);
     assert!(store.lease_job("x", T0 + 10 * LEASE_US, LEASE_US).await.unwrap().is_none());
+}
+
+/// Kinds and subjects of the jobs that wait, in the order in which they are taken.
+async fn taken(store: &Store, now_us: i64) -> Vec<(String, String)> {
+    let mut taken = Vec::new();
+    while let Some(job) = store.lease_job("w", now_us, LEASE_US).await.unwrap() {
+        taken.push((job.kind, job.subject));
+    }
+    taken
+}
+
+#[tokio::test]
+async fn an_organisers_render_goes_before_the_takes_of_the_last_minutes() {
+    let (_folder, store, piece) = new_store().await;
+    let minutes = |count: i64| T0 + count * 60_000_000;
+    let early = new_take(&store, &piece, minutes(0)).await;
+    let late = new_take(&store, &piece, minutes(15)).await;
+    let render = |occasion| {
+        let render = NewRender {
+            piece_id: &piece,
+            kind: RenderKind::Preview,
+            request: &Value::Null,
+            requested_by: "Ide",
+            occasion,
+        };
+        let job = |id: &str| NewJob { kind: "render_mix".into(), ..conform_job(id) };
+        let store = &store;
+        async move { store.request_render(&render, job, minutes(20)).await.unwrap().id }
+    };
+    let night = render(Some("nightly 1")).await;
+    let asked = render(None).await;
+    let order: Vec<String> =
+        taken(&store, minutes(20)).await.into_iter().map(|(_, subject)| subject).collect();
+    assert_eq!(order, [early, asked, late, night], "nobody waits for ever");
 }

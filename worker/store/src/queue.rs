@@ -352,6 +352,16 @@ impl Store {
 
 /// Queues a job within a transaction; false when one like it waits.
 pub(crate) async fn insert_job(tx: &mut Tx, job: &NewJob, now_us: i64) -> Result<bool> {
+    insert_job_due(tx, job, job.run_after_us.max(now_us), now_us).await
+}
+
+/// Queues a job that takes its turn as if it had fallen due at `due_at_us`.
+pub(crate) async fn insert_job_due(
+    tx: &mut Tx,
+    job: &NewJob,
+    due_at_us: i64,
+    now_us: i64,
+) -> Result<bool> {
     let made = run!(
         tx,
         "insert into jobs
@@ -363,7 +373,7 @@ pub(crate) async fn insert_job(tx: &mut Tx, job: &NewJob, now_us: i64) -> Result
         &job.subject,
         job.payload.to_string(),
         job.max_attempts.max(1),
-        job.run_after_us.max(now_us),
+        due_at_us,
         now_us,
     )?;
     Ok(made == 1)
