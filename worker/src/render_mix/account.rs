@@ -122,6 +122,7 @@ pub(super) fn report(
         unmastered_lufs: integrated_lufs(&master.powers_before),
         master_gain_db: master.gain_db,
         limited_db: master.limited_db,
+        only_sections: request.sections.clone(),
         sections,
         groups,
         stems: plan.stems.clone(),

@@ -24,8 +24,10 @@ pub(super) fn write_lists(
         .iter()
         .flat_map(|group| group.stems.iter().map(|stem| stem.take_id.as_str()))
         .collect();
-    let entries: Vec<_> =
+    let mut entries: Vec<_> =
         request.stems.iter().filter(|entry| heard.contains(entry.take_id.as_str())).collect();
+    // Reels are numbered: the numbers are not to depend on how the takes were found.
+    entries.sort_by(|a, b| a.take_id.cmp(&b.take_id));
     let mut files = Vec::new();
     let mut write = |name: &str, media_type, text: &str| {
         write_text(&request.out_dir, name, media_type, text).map(|file| files.push(file))

@@ -35,7 +35,9 @@ pub(super) fn write_papers(
     Ok(())
 }
 
-/// All the render was made of: with the same stems and documents it can be made again.
+/// All the render was made of: with the same stems and documents it can be made again. What the
+/// takes' forms say of them decided their groups and places, which stand here in its stead: a form
+/// is not everybody's to read.
 fn manifest(
     request: &RenderRequest<'_>,
     report: &RenderReport,
@@ -64,7 +66,14 @@ fn manifest(
         "first_sample": report.first_sample,
         "bar1_beat1_time_reference_samples": bar_1_time_reference(report.sample_rate_hz),
         "stems": report.stems.iter().map(|stem| {
-            json!({ "take_id": stem.take_id, "content_hash": stem.content_hash })
+            json!({
+                "take_id": stem.take_id,
+                "content_hash": stem.content_hash,
+                "group": stem.group,
+                "trim_db": stem.trim_db,
+                "pan": stem.pan,
+                "mute": stem.mute,
+            })
         }).collect::<Vec<_>>(),
         "files": report.files,
     }))

@@ -3,6 +3,7 @@
 use super::RenderKind;
 use ripieno_engine::loudness::Loudness;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// The account of one render.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -25,6 +26,9 @@ pub struct RenderReport {
     pub master_gain_db: f64,
     /// Most the limiter took away at any moment, dB.
     pub limited_db: f64,
+    /// Names of the sections that were asked for, if not the whole piece was.
+    #[serde(default)]
+    pub only_sections: Vec<String>,
     /// One a section that was rendered.
     pub sections: Vec<SectionReport>,
     /// One a group.
@@ -37,6 +41,18 @@ pub struct RenderReport {
     pub files: Vec<OutputFile>,
     /// Anything the organiser should know, in plain sentences.
     pub notes: Vec<String>,
+}
+
+impl RenderReport {
+    /// How many takes are heard in it: of some sections alone, those that sound in one of them.
+    #[must_use]
+    pub fn takes_heard(&self) -> usize {
+        if self.only_sections.is_empty() {
+            return self.stems.iter().filter(|stem| !stem.mute).count();
+        }
+        let takes = self.sections.iter().flat_map(|section| &section.takes);
+        takes.collect::<BTreeSet<_>>().len()
+    }
 }
 
 /// A section in the mix.

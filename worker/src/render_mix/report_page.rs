@@ -91,18 +91,30 @@ fn what(report: &RenderReport) -> String {
         RenderKind::Final => "Final mix",
         RenderKind::Preview => "Preview",
     };
+    let of = match report.only_sections.as_slice() {
+        [] => String::new(),
+        some => format!(" of {} alone", escape(&some.join(", "))),
+    };
     let left_out = report.stems.iter().filter(|stem| is_left_out(stem)).count();
-    match left_out {
-        0 => format!("{kind}. Every take is in it."),
-        1 => format!("{kind}. One take is left out: see the end of the list of takes."),
-        _ => format!("{kind}. {left_out} takes are left out: see the end of the list of takes."),
-    }
+    let silent = report.stems.len().saturating_sub(left_out + report.takes_heard());
+    let silent = match silent {
+        0 if left_out == 0 => " Every take is in it.".to_owned(),
+        0 => String::new(),
+        1 => " One take of the piece does not sound there.".to_owned(),
+        some => format!(" {some} takes of the piece do not sound there."),
+    };
+    let left_out = match left_out {
+        0 => String::new(),
+        1 => " One take is left out: see the end of the list of takes.".to_owned(),
+        some => format!(" {some} takes are left out: see the end of the list of takes."),
+    };
+    format!("{kind}{of}.{silent}{left_out}")
 }
 
 fn figures(report: &RenderReport) -> String {
     let seconds = report.frames as f64 / f64::from(report.sample_rate_hz);
     let length = format!("{}:{:04.1}", (seconds / 60.0) as u64, seconds % 60.0);
-    let heard = report.stems.iter().filter(|stem| !stem.mute).count();
+    let heard = report.takes_heard();
     let loudness = &report.loudness;
     let entries = [
         ("Takes heard", heard.to_string()),

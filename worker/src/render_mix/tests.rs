@@ -492,6 +492,51 @@ fn a_final_of_one_section_has_its_stems_cut_to_it() {
     assert!(offsets.contains("stems/take-1.wav") && !offsets.contains(silent), "{offsets}");
 }
 
+/// From the manifest, a heap of stems and what the takes' forms say, in another folder.
+#[test]
+fn the_manifest_makes_the_same_render_again() {
+    let dir = tempfile::tempdir().unwrap();
+    // Its chords go on to where the whole piece ends.
+    let piece = Piece { chart: Default::default(), ..short_piece() };
+    let map = arrangement(TWO_GROUPS, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.outputs = Outputs { group_mixes: true, aligned_stems: true };
+    request.stems = (0..6).map(|number| stem(dir.path(), number, 0.2)).collect();
+    request.sections = vec![piece.sections[0].name.clone()];
+    let made = render(&request, &|_| {}).unwrap();
+
+    let text = std::fs::read_to_string(request.out_dir.join("manifest.json")).unwrap();
+    let manifest: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let piece = Piece::from_json(&manifest["piece"].to_string(), "piece").unwrap();
+    let map = Arrangement::from_json(&manifest["arrangement"].to_string(), "map", &piece).unwrap();
+    let heap: std::collections::BTreeMap<String, &StemEntry> = request
+        .stems
+        .iter()
+        .map(|entry| (StemFile::open(&entry.path).unwrap().summary().content_hex(), entry))
+        .collect();
+    let named = manifest["stems"].as_array().unwrap();
+    let stems = named.iter().rev().map(|stem| heap[stem["content_hash"].as_str().unwrap()].clone());
+    let again = RenderRequest {
+        piece: &piece,
+        arrangement: &map,
+        stems: stems.collect(),
+        sections: serde_json::from_value(manifest["sections"].clone()).unwrap(),
+        groups: serde_json::from_value(manifest["groups"].clone()).unwrap(),
+        tone: serde_json::from_value(manifest["tone"].clone()).unwrap(),
+        out_dir: dir.path().join("again"),
+        beds_dir: None,
+        threads: 1,
+        ..request
+    };
+    let again = render(&again, &|_| {}).unwrap();
+    assert_eq!(again.files, made.files, "every file to the last bit");
+    for (stem, said) in made.stems.iter().zip(named) {
+        let told = (said["group"].as_str(), said["pan"].as_f64(), said["mute"].as_bool());
+        assert_eq!(told, (stem.group.as_deref(), Some(stem.pan), Some(stem.mute)));
+    }
+}
+
 #[test]
 fn tone_is_heard_and_a_room_is_a_group_of_its_own() {
     let dir = tempfile::tempdir().unwrap();

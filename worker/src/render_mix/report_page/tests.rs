@@ -47,6 +47,7 @@ fn report(stems: Vec<StemReport>) -> RenderReport {
         unmastered_lufs: Some(-20.0),
         master_gain_db: 4.0,
         limited_db: 0.0,
+        only_sections: Vec::new(),
         sections: vec![
             section("Flood", 0, 48_000 * 80),
             section("Slack \"water\"", 48_000 * 80, 48_000 * 100),
@@ -113,4 +114,17 @@ fn what_rounds_to_nothing_has_no_sign() {
     assert_eq!(or_dash(Some(-0.04), "dB"), "0.0\u{a0}dB");
     assert_eq!(or_dash(Some(-0.06), "dB"), "−0.1\u{a0}dB");
     assert_eq!(or_dash(None, "dB"), "–");
+}
+
+#[test]
+fn of_one_section_it_says_which_and_who_is_silent_there() {
+    let takes = ["a", "b", "c"].map(|id| stem(id, None, Some("Bells"), false));
+    let mut report = report(takes.to_vec());
+    report.sections.truncate(1);
+    report.sections[0].takes.truncate(2);
+    assert!(page(&report, &Plot::default()).contains("Final mix. Every take is in it."));
+    report.only_sections = vec!["Flood".into()];
+    let page = page(&report, &Plot::default());
+    let told = "Final mix of Flood alone. One take of the piece does not sound there.";
+    assert!(page.contains(told) && page.contains("<dt>Takes heard</dt><dd>2</dd>"), "{page}");
 }
