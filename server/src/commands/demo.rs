@@ -41,7 +41,7 @@ const MADE_BY_DEMO: &str = "made-by-ripieno-demo.txt";
 const SLUG: &str = "nine-harbours";
 
 /// Of a crowd larger than this no second copy is kept of what the service has: neither of what the
-/// players sent nor of their stems. For hundreds that would be some 20 GB.
+/// players sent nor of their stems. For 480 that would be some 16 GB.
 const MOST_COPIED: u32 = 100;
 
 impl DemoArgs {

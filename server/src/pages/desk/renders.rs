@@ -5,6 +5,7 @@ use axum::extract::State;
 use maud::{Markup, html};
 use ripieno_score::{Piece, TakeForm};
 use ripieno_store::{Render, RenderFile, RenderKind, RenderState};
+use ripieno_worker::render_mix::RenderReport;
 use serde::Deserialize;
 
 use super::crowd::Crowd;
@@ -188,6 +189,10 @@ impl Made {
                     (words::instant(render.created_at)) }
                 @if going { (progress(slug, render)) }
                 @if let Some(error) = &render.error { p.wrong { (error) } }
+                @if let Ok(report) = RenderReport::deserialize(&render.result.0) {
+                    p { (in_figures(&report)) }
+                    @for note in &report.notes { p.soft { (note) } }
+                }
                 (listen(&render.id, files))
                 @if !going {
                     div.row {
@@ -223,6 +228,17 @@ impl Made {
         }
         what
     }
+}
+
+/// `387 takes, 2:25 long, −16.0 LUFS`.
+fn in_figures(report: &RenderReport) -> String {
+    let takes = match report.takes_heard() {
+        1 => "1 take".to_owned(),
+        some => format!("{some} takes"),
+    };
+    let long = words::minutes(report.frames as f64 / f64::from(report.sample_rate_hz.max(1)));
+    let loud = report.loudness.integrated_lufs.map(|lufs| format!(", {lufs:.1} LUFS"));
+    format!("{takes}, {long} long{}", loud.unwrap_or_default()).replace('-', "−")
 }
 
 fn progress(slug: &str, render: &Render) -> Markup {
@@ -266,8 +282,9 @@ fn fetch(id: &str, files: &[RenderFile]) -> Markup {
             @if files.iter().any(|f| f.name == name) { a href=(address(id, name)) { (called) } }
         }
         @if !files.is_empty() {
+            @let bytes = files.iter().map(|file| file.bytes.unsigned_abs()).sum();
             a href={ "/api/v1/renders/" (id) "/everything.zip" } download {
-                "Everything in one file (zip)"
+                "Everything in one file (zip, " (size_in_words(bytes)) ")"
             }
         }
     }
@@ -302,6 +319,8 @@ fn render_state(state: RenderState) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ripieno_worker::render_mix::BedCount;
+    use serde_json::json;
 
     #[test]
     fn a_form_may_tick_several_groups() {
@@ -310,5 +329,28 @@ mod tests {
         assert_eq!((wish.kind, wish.sections.len()), (RenderKind::Final, 0));
         assert_eq!((wish.groups, wish.louder_take), (vec!["Low".into(), "Bells".into()], None));
         assert!(super::wish(&[("kind", "loud")][..].into()).is_err());
+    }
+
+    #[test]
+    fn a_render_is_told_by_its_takes_its_length_and_its_loudness() {
+        let stem = |mute: bool| {
+            json!({ "take_id": mute.to_string(), "credit": null, "content_hash": "",
+                    "group": "Bells", "trim_db": 0.0, "pan": 0.0, "mute": mute })
+        };
+        let report = json!({
+            "title": "A tide", "kind": "final", "sample_rate_hz": 48_000, "first_sample": 0,
+            "frames": 145 * 48_000, "unmastered_lufs": null, "master_gain_db": 0.0,
+            "limited_db": 0.0, "groups": [], "beds": BedCount::default(), "files": [], "notes": [],
+            "sections": [], "stems": [stem(false), stem(true)],
+            "loudness": {
+                "integrated_lufs": -16.04, "range_lu": null, "max_momentary_lufs": null,
+                "max_short_term_lufs": null, "true_peak_dbtp": null, "short_term_curve_lufs": [],
+            },
+        });
+        let mut report = RenderReport::deserialize(&report).unwrap();
+        assert_eq!(in_figures(&report), "1 take, 2:25 long, −16.0 LUFS");
+        report.loudness.integrated_lufs = None;
+        report.only_sections = vec!["Ebb".into()];
+        assert_eq!(in_figures(&report), "0 takes, 2:25 long");
     }
 }
