@@ -15,8 +15,11 @@ pub(super) struct Opening<'a> {
     pub(super) until_s: f64,
 }
 
-/// Opening marks nearer to one another than this are one and its echo.
+/// Marks nearer to one another than this are one and its echo.
 const ECHO_S: f64 = 0.5;
+/// A mark so soon after another, or after its repetition, is what a delay effect repeats; nobody
+/// begins anew so soon (common practice, no source).
+const REPEATED_S: f64 = 2.0;
 
 /// The opening marks that are believed, in order of time; where there is none, the closing mark.
 pub(super) fn openings<'a>(grid: &Grid, heard: &Heard<'a>, prior: &Prior) -> Vec<Opening<'a>> {
@@ -40,17 +43,19 @@ pub(super) fn openings<'a>(grid: &Grid, heard: &Heard<'a>, prior: &Prior) -> Vec
 /// What sounds so little before a closing mark's middle may be the mark itself.
 const BEFORE_CLOSING_S: f64 = 0.5;
 
-/// Arrivals sure enough to go by, without echoes, in order of time.
+/// Arrivals sure enough to go by, without echoes and repetitions, in order of time.
 fn believed<'a>(arrivals: &'a [Arrival], prior: &Prior) -> Vec<&'a Arrival> {
-    let mut believed: Vec<&Arrival> = Vec::new();
-    for arrival in arrivals {
-        let echo = believed.iter().any(|other| (other.at_s - arrival.at_s).abs() < ECHO_S);
-        if arrival.score >= prior.least_mark_score && arrival.at_s.is_finite() && !echo {
-            believed.push(arrival);
-        }
-    }
-    believed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    believed
+    let sure =
+        |arrival: &&Arrival| arrival.score >= prior.least_mark_score && arrival.at_s.is_finite();
+    let mut sure: Vec<&Arrival> = arrivals.iter().filter(sure).collect();
+    sure.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    let together = sure.chunk_by(|a, b| b.at_s - a.at_s < REPEATED_S);
+    let best_of_first = |heard: &[&'a Arrival]| {
+        let begins_s = heard.first()?.at_s;
+        let first = heard.iter().filter(|arrival| arrival.at_s - begins_s < ECHO_S);
+        first.max_by(|a, b| a.score.total_cmp(&b.score)).copied()
+    };
+    together.filter_map(best_of_first).collect()
 }
 
 /// Ratio by the distance of two marks.
@@ -73,9 +78,9 @@ pub(super) fn pair<'a>(
         return None;
     }
     let opening = opening.arrival;
-    let possible = heard.closing.iter().filter(|closing| {
+    let possible = believed(heard.closing, prior).into_iter().filter(|closing| {
         let ratio = (closing.at_s - opening.at_s) / apart_s - 1.0;
-        closing.score >= prior.least_mark_score && ratio.abs() * 1e6 <= prior.most_ratio_ppm
+        ratio.abs() * 1e6 <= prior.most_ratio_ppm
     });
     possible.max_by(|a, b| a.score.total_cmp(&b.score)).map(|closing| Pair {
         closing,

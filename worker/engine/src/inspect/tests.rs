@@ -68,6 +68,11 @@ fn a_flat_top_is_clipping_and_a_low_note_is_not() {
 fn silence_and_quiet_are_told_apart() {
     assert_eq!(codes(&hear(&[&vec![0.0; 200_000]], RATE)), ["silent"]);
     assert_eq!(codes(&hear(&[&plucks(0.003, 6)], RATE)), ["too_quiet"]);
+    let mut rng = fastrand::Rng::with_seed(1);
+    let hiss: Vec<f32> = (0..RATE * 6).map(|_| 0.004 * (rng.f32() - 0.5)).collect();
+    assert!(codes(&hear(&[&hiss], RATE)).contains(&"silent"));
+    let behind: Vec<f32> = hiss.iter().zip(plucks(0.01, 6)).map(|(h, p)| h + p).collect();
+    assert!(!codes(&hear(&[&behind], RATE)).contains(&"silent"), "a quiet part behind a hiss");
 }
 
 #[test]
