@@ -136,7 +136,8 @@ macro_rules! select_render {
 impl Store {
     /// Records a render and queues its job in one transaction; `job` makes the job of the
     /// render's id. One that an organiser asks for goes before takes that came in the last
-    /// minutes: on the day of a deadline hundreds may wait. An occasion that has its render already gives that one.
+    /// minutes: on the day of a deadline hundreds may wait. An occasion that has its render already
+    /// gives that one.
     pub async fn request_render(
         &self,
         render: &NewRender<'_>,
