@@ -211,6 +211,8 @@ fn without_the_guide_s_mark_the_bar_is_found_and_the_place_asked() {
         let Some(fit) = fit else { continue };
         let off_ms = (fit.bar1_beat1_s - take.bar1_beat1_s).abs() * 1e3 - take.lag_ms.abs();
         assert!(!fit.certain && says(&fit, "place_uncertain"), "{:?}", fit.findings);
+        let choose = fit.findings.iter().any(|finding| finding.says.contains("the choices"));
+        assert!(choose || fit.candidates.len() == 1, "only one to hear");
         assert_eq!(fit.lag_ms, None);
         first += (off_ms < 100.0) as usize;
     }

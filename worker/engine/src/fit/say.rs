@@ -54,6 +54,10 @@ pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut 
     if which_bar || take.grid.opening_mark_s.is_some() {
         fit.findings.push(place_without_mark(which_bar, best.probability));
     }
+    if !which_bar {
+        // There is nothing to choose among, only to hear and to nudge.
+        fit.candidates.truncate(1);
+    }
     if best.ratio_sd * last_played_s(take, Some(&best.laid)) * 1e3 > LOOSE_END_MS {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
     }
