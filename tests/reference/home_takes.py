@@ -242,9 +242,10 @@ def record(pack: Pack, player: Player, path: pathlib.Path):
     middle_s = pack.beats_s[len(pack.beats_s) // 2]
     if player.bend_ppm:
         middle = round((before + middle_s) * RATE)
-        halves = (sound[:middle], 1 - player.bend_ppm * 1e-6), (sound[middle:], 1 + player.bend_ppm * 1e-6)
-        sound = np.concatenate([soxr.resample(half, RATE, true_rate * stretch * bend, quality="VHQ")
-                                for half, bend in halves])
+        halves = (sound[:middle], -player.bend_ppm), (sound[middle:], player.bend_ppm)
+        sound = np.concatenate([
+            soxr.resample(half, RATE, true_rate * stretch * (1 + ppm * 1e-6), quality="VHQ")
+            for half, ppm in halves])
     elif player.ratio_ppm or true_rate != RATE:
         sound = soxr.resample(sound, RATE, true_rate * stretch, quality="VHQ")
     said_rate = 48_000 if player.mislabelled else player.file_rate

@@ -6,6 +6,7 @@ use sqlx::FromRow;
 use crate::Store;
 use crate::database::{all, first};
 use crate::error::Result;
+use crate::takes::sounds;
 use crate::text::Json;
 
 /// A stem's record.
@@ -70,12 +71,14 @@ impl Store {
         all!(
             PlacedStem,
             link,
-            "select s.take_id, s.blob, s.bytes, s.content_hash, s.engine_version, s.summary,
-                    s.created_at, t.file_name, t.form, t.corrections, t.outcome
-             from takes t join stems s on s.take_id = t.id
-             where t.piece_id = $1 and t.replaced_by is null
-               and (t.state = 'placed' or t.laid_before = 1)
-             order by t.id",
+            concat!(
+                "select s.take_id, s.blob, s.bytes, s.content_hash, s.engine_version, s.summary,
+                        s.created_at, t.file_name, t.form, t.corrections, t.outcome
+                 from takes t join stems s on s.take_id = t.id
+                 where t.piece_id = $1 and ",
+                sounds!(),
+                " order by t.id"
+            ),
             piece_id,
         )
     }
@@ -87,11 +90,13 @@ impl Store {
         let blobs = all!(
             (String,),
             link,
-            "select blob from retired_stems where piece_id = $1
-             union all
-             select s.blob from takes t join stems s on s.take_id = t.id
-             where t.piece_id = $1 and (t.replaced_by is not null
-                                        or t.state <> 'placed' and t.laid_before = 0)",
+            concat!(
+                "select blob from retired_stems where piece_id = $1
+                 union all
+                 select s.blob from takes t join stems s on s.take_id = t.id
+                 where t.piece_id = $1 and not ",
+                sounds!()
+            ),
             piece_id,
         )?;
         Ok(blobs.into_iter().map(|(blob,)| blob).collect())

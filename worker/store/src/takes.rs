@@ -95,6 +95,14 @@ impl TakeSummary {
     }
 }
 
+/// The same of a row of takes, in SQL.
+macro_rules! sounds {
+    () => {
+        "(replaced_by is null and (state = 'placed' or laid_before = 1))"
+    };
+}
+pub(crate) use sounds;
+
 /// A take with everything.
 #[derive(Clone, Debug, FromRow, Serialize)]
 pub struct Take {
@@ -164,7 +172,7 @@ macro_rules! summary_columns {
 }
 
 macro_rules! select_summary {
-    ($($rest:literal),+ $(,)?) => {
+    ($($rest:expr),+ $(,)?) => {
         concat!("select ", summary_columns!(), " from takes " $(, $rest)+)
     };
 }
@@ -263,7 +271,7 @@ impl Store {
         let mut link = self.read().await?;
         let after = after.unwrap_or("");
         macro_rules! listed {
-            ($where:literal $(, $word:expr)?) => {
+            ($where:expr $(, $word:expr)?) => {
                 all!(
                     TakeSummary,
                     link,
@@ -288,9 +296,7 @@ impl Store {
                 listed!("state = $4 and replaced_by is null", state.word())
             }
             Which::Replaced => listed!("replaced_by is not null and state <> 'withdrawn'"),
-            Which::Sounding => {
-                listed!("replaced_by is null and (state = 'placed' or laid_before = 1)")
-            }
+            Which::Sounding => listed!(sounds!()),
         }
     }
 
@@ -301,12 +307,14 @@ impl Store {
         all!(
             StateCount,
             link,
-            "select state, count(*) as takes,
-                    count(case when state <> 'withdrawn' then replaced_by end) as replaced,
-                    count(case when replaced_by is null and (state = 'placed' or laid_before = 1)
-                               then 1 end) as sounding,
-                    cast(sum(bytes) as bigint) as bytes from takes
-             where piece_id = $1 group by state order by state",
+            concat!(
+                "select state, count(*) as takes,
+                        count(case when state <> 'withdrawn' then replaced_by end) as replaced,
+                        count(case when ",
+                sounds!(),
+                " then 1 end) as sounding, cast(sum(bytes) as bigint) as bytes from takes
+                 where piece_id = $1 group by state order by state"
+            ),
             piece_id,
         )
     }

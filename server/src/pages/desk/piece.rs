@@ -77,8 +77,8 @@ async fn show(app: &App, loaded: &LoadedPiece, shown: &Shown) -> Answer<Response
             (find_form(slug, which, find))
             (takes_table(slug, &takes))
             @if let Some(after) = more {
-                @let only = word_of(which).map(|word| format!("&state={word}"));
-                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only.unwrap_or_default()) "#takes" } {
+                @let only = word_of(which).map(|word| format!("&state={word}")).unwrap_or_default();
+                p { a.button.quiet href={ "/desk/" (slug) "?after=" (after) (only) "#takes" } {
                     "Later takes" } }
             }
         }

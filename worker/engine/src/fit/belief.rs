@@ -84,23 +84,24 @@ fn beliefs(laid: &Laid, prior: &Prior, mark: Option<&Arrival>) -> Vec<Belief> {
     let clock = prior.clock_sd_ppm * 1e-6;
     let played = laid.covariance[2];
     let wide = 1.0 / (2.0 * prior.most_ratio_ppm * 1e-6);
-    // A belief so wide that the playing alone decides.
     let plain = Belief { mean: 0.0, variance: clock * clock, weight: 0.0, changes: false };
+    // A belief so wide that the playing alone decides.
     let open = Belief { mean: laid.ratio, variance: f64::INFINITY, ..plain };
     let fits =
         |mean: f64, variance: f64| log_normal(laid.ratio - mean, (played + variance).sqrt()).exp();
-    let Some((skew, sd)) = skew(mark) else {
-        return vec![
-            Belief { weight: CLOCKED * fits(0.0, clock * clock), ..plain },
-            Belief { weight: (1.0 - CLOCKED) * wide, ..open },
-        ];
+    // Where no mark tells of the whole.
+    let without_mark = |share: f64, changes: bool| {
+        [
+            Belief { weight: share * CLOCKED * fits(0.0, clock * clock), changes, ..plain },
+            Belief { weight: share * (1.0 - CLOCKED) * wide, changes, ..open },
+        ]
     };
+    let Some((skew, sd)) = skew(mark) else { return without_mark(1.0, false).into() };
     let by_clock = log_normal(skew, clock.hypot(sd)).exp();
     let (a, b) = (1.0 / (sd * sd), 1.0 / (clock * clock));
     let both = (skew * a / (a + b), 1.0 / (a + b));
     let other = 0.5 * (1.0 - CLOCKED) * wide;
-    let changing = CHANGING * wide;
-    vec![
+    let mut beliefs = vec![
         Belief {
             mean: both.0,
             variance: both.1,
@@ -109,9 +110,9 @@ fn beliefs(laid: &Laid, prior: &Prior, mark: Option<&Arrival>) -> Vec<Belief> {
         },
         Belief { mean: skew, variance: sd * sd, weight: other * fits(skew, sd * sd), ..plain },
         Belief { weight: other * by_clock, ..open },
-        Belief { weight: changing * CLOCKED * fits(0.0, clock * clock), changes: true, ..plain },
-        Belief { weight: changing * (1.0 - CLOCKED) * wide, changes: true, ..open },
-    ]
+    ];
+    beliefs.extend(without_mark(CHANGING * wide, true));
+    beliefs
 }
 
 /// Joins the measured ratio with the belief about clocks and the mark's skew, as the mean and

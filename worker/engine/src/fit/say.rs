@@ -75,14 +75,7 @@ fn place_without_mark(which_bar: bool, probability: f64) -> Finding {
          belongs, but not how far before or after the guide you play. Listen whether it sits \
          right and say so, or send a version that still has the mark."
     };
-    Finding {
-        code: "place_uncertain",
-        severity: Severity::Asks,
-        value: Some(probability),
-        unit: "",
-        says: says.into(),
-        at_s: Vec::new(),
-    }
+    Finding::new("place_uncertain", Severity::Asks, says).measuring(probability, "")
 }
 
 /// A tempo that is not the guide's.
@@ -245,19 +238,13 @@ fn ratio_known(take: &Take<'_>, best: &Reading<'_>, fit: &mut Fit) {
 /// A recording that does not run at one speed.
 fn speed_changes(change: f64) -> Finding {
     let how = if change > 0.0 { "slower" } else { "faster" };
-    Finding {
-        code: "speed_changes",
-        severity: Severity::Asks,
-        value: Some(change * 1e6),
-        unit: "ppm",
-        says: format!(
-            "Your recording does not run at one speed: around the mark it runs {:.2} % {how} than \
-             over the whole piece, as phones do when they film. Please send a sound recording \
-             rather than a film, made in one go and without cuts.",
-            change.abs() * 100.0
-        ),
-        at_s: Vec::new(),
-    }
+    let says = format!(
+        "Your recording does not run at one speed: around the mark it runs {:.2} % {how} than over \
+         the whole piece, as phones do when they film. Please send a sound recording rather than a \
+         film, made in one go and without cuts.",
+        change.abs() * 100.0
+    );
+    Finding::new("speed_changes", Severity::Asks, says).measuring(change * 1e6, "ppm")
 }
 
 /// Piece time of the last that is played: what lies beyond does not depend on the ratio.
