@@ -5,6 +5,7 @@
 //! is that which brings its measured power to the common group level, plus the arrangement's.
 
 mod balance;
+mod opened;
 mod placement;
 mod range;
 
@@ -139,7 +140,7 @@ pub fn plan(request: &RenderRequest<'_>) -> Result<Plan, RenderError> {
 }
 
 fn open(entry: &StemEntry, piece_hz: u32) -> Result<StemFile, RenderError> {
-    let file = StemFile::open(&entry.path)
+    let file = opened::open(&entry.path)
         .map_err(|source| RenderError::Stem { take_id: entry.take_id.clone(), source })?;
     let stem_hz = file.summary().rate_hz;
     if stem_hz == piece_hz {

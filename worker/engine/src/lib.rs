@@ -14,6 +14,7 @@ pub mod resample;
 pub mod ease;
 pub mod inspect;
 pub mod stem;
+pub mod plane;
 pub mod bed;
 pub mod mix;
 pub mod tone;

@@ -14,7 +14,9 @@ mod lines;
 mod oversample;
 mod screen;
 
-pub use oversample::{BOUND_FRAMES, BOUND_LAG, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_of};
+pub use oversample::{
+    BOUND_FRAMES, BOUND_LAG, OwnPeak, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_from, peaks_of,
+};
 
 use std::collections::VecDeque;
 

@@ -13,7 +13,9 @@ use super::{BedCount, OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use rayon::prelude::*;
 use ripieno_engine::bed::{BedError, Refreshed, Shelf, StepsBuffer};
+use ripieno_engine::limit::OwnPeak;
 use ripieno_engine::loudness::hops::PRE_ROLL_FRAMES;
+use ripieno_engine::plane::Plane;
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
@@ -53,7 +55,8 @@ impl Ready {
 
 /// The mix of a stretch.
 enum Sound {
-    Made([Vec<f32>; 2]),
+    /// With what is known of its samples' own peak.
+    Made([Plane; 2], Option<OwnPeak>),
     /// These frames of what was kept of it.
     Kept(KeptSum, Range<usize>),
 }
@@ -63,7 +66,7 @@ impl Sound {
     fn tail(&self) -> Result<Tail, BedError> {
         let mut tail = Tail::default();
         match self {
-            Sound::Made(mix) => tail.push([&mix[0], &mix[1]]),
+            Sound::Made(mix, _) => tail.push([&mix[0], &mix[1]]),
             Sound::Kept(kept, frames) => {
                 let from = frames.start.max(frames.end.saturating_sub(PRE_ROLL_FRAMES));
                 let buffer = &mut StepsBuffer::default();
@@ -113,14 +116,16 @@ fn keep(
 ) -> Result<(Spooled, Option<GroupFiles>), RenderError> {
     for Ready { first_frame, mix, untoned, groups } in stretches {
         let mix = match mix {
-            Sound::Made(mix) => mix,
+            Sound::Made(mix, _) => mix,
             Sound::Kept(kept, frames) => {
                 spool.take_kept(kept, frames);
                 continue;
             }
         };
         if let Some(files) = &mut files {
-            let mix = untoned.as_ref().unwrap_or(&mix);
+            let toned = mix.each_ref().map(|plane| &**plane);
+            let untoned = untoned.as_ref().map(|mix| mix.each_ref().map(Vec::as_slice));
+            let mix = untoned.unwrap_or(toned);
             let within =
                 |frame: u64| frame.saturating_sub(first_frame).min(mix[0].len() as u64) as usize;
             files.push(mix, &groups, within(heard.start)..within(heard.end))?;
@@ -242,9 +247,9 @@ impl<'a> Bus<'a> {
             .zip(&ready)
             .map(|((stretch, place, tail, measured), ready)| {
                 let measured = match (measured, &ready.mix) {
-                    (None, Sound::Made(mix)) => {
+                    (None, Sound::Made(mix, own)) => {
                         let mix = [&mix[0][..], &mix[1][..]];
-                        let measured = place.measure(rate_hz, tail.planes(), mix);
+                        let measured = place.measure(rate_hz, tail.planes(), mix, *own);
                         self.keep(stretch, &measured);
                         measured
                     }
@@ -273,7 +278,9 @@ impl<'a> Bus<'a> {
         let first_frame = place.first_frame;
         let mut mix = match mix {
             Mix::Sum(sum) => sum,
-            Mix::Samples(mix) => return (Ready::alone(first_frame, Sound::Made(mix)), measured),
+            Mix::Samples(mix, own) => {
+                return (Ready::alone(first_frame, Sound::Made(mix, Some(own))), measured);
+            }
             Mix::Kept(kept) => {
                 let (_, within) = Place::of(stretch, &self.plan.range);
                 return (Ready::alone(first_frame, Sound::Kept(kept, within)), measured);
@@ -300,7 +307,8 @@ impl<'a> Bus<'a> {
         let mut mix = mix.samples();
         let untoned = (self.wants_groups && self.desk.has_mix_tone()).then(|| mix.clone());
         self.desk.mix(&mut mix);
-        (Ready { first_frame, mix: Sound::Made(mix), untoned, groups }, None)
+        let mix = Sound::Made(mix.map(Plane::from), None);
+        (Ready { first_frame, mix, untoned, groups }, None)
     }
 }
 

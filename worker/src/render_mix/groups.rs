@@ -50,7 +50,7 @@ impl GroupFiles {
     /// Writes `frames` of one stretch of all; a group without samples is silent.
     pub(super) fn push(
         &mut self,
-        mix: &[Vec<f32>; 2],
+        mix: [&[f32]; 2],
         groups: &[[Vec<f32>; 2]],
         frames: Range<usize>,
     ) -> Result<(), RenderError> {

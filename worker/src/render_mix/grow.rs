@@ -8,7 +8,9 @@ use super::shares::{KeptSum, Share, encode};
 use super::stretch::{Measured, Place, STRETCH_FRAMES};
 use crate::plan::PlannedGroup;
 use ripieno_engine::bed::{BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer};
+use ripieno_engine::limit::OwnPeak;
 use ripieno_engine::mix::{MixSum, Part};
+use ripieno_engine::plane::Plane;
 use ripieno_engine::stem::BLOCK_FRAMES;
 
 /// Frames summed at a time in a mix without tone: they stay in a core's second-level cache.
@@ -35,7 +37,7 @@ pub(super) enum Mix {
     /// To which more is to be added.
     Sum(MixSum),
     /// That is done.
-    Samples([Vec<f32>; 2]),
+    Samples([Plane; 2], OwnPeak),
     /// That is just what was kept, to be read when it is wanted.
     Kept(KeptSum),
 }
@@ -93,7 +95,8 @@ impl<'a> Bus<'a> {
             base => base,
         };
         let mut writer = keep.then(|| Beds::sum_writer(stretch));
-        let mut planes = [0, 1].map(|_| Vec::with_capacity(place.frames));
+        let mut planes = [0, 1].map(|_| Plane::with_room(place.frames));
+        let (mut own, mut block) = (OwnPeak::default(), [Vec::new(), Vec::new()]);
         let mut sum = MixSum::silent(CHUNK_FRAMES);
         let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
         for first in (0..STRETCH_FRAMES as usize).step_by(CHUNK_FRAMES) {
@@ -112,7 +115,9 @@ impl<'a> Bus<'a> {
                 sum.add_bed(bed, chunk.clone(), parts, &mut buffer)?;
             }
             if !heard.is_empty() {
-                sum.append_samples(heard.start - first..heard.end - first, &mut planes);
+                sum.samples_of(heard.start - first..heard.end - first, &mut block);
+                own.push([&block[0], &block[1]]);
+                planes.iter_mut().zip(&block).for_each(|(plane, block)| plane.append(block));
             }
             if let Some(writer) = &mut writer {
                 writer.push(sum.planes());
@@ -121,7 +126,7 @@ impl<'a> Bus<'a> {
         if let Some(writer) = writer {
             self.beds.keep_sum(stretch, writer, &encode(self.shares(stretch)));
         }
-        let mix = Mix::Samples(planes);
+        let mix = Mix::Samples(planes, own);
         Ok(Growing { stretch, place, mix, signals: Vec::new(), refreshed, measured })
     }
 

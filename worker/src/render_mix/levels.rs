@@ -45,8 +45,9 @@ pub(super) fn measure(
     let in_a_group = stretches(plan).count();
     let stems: usize = plan.groups.iter().map(|group| group.stems.len()).sum();
     let count = Count::new(way, Stage::Levels, (in_a_group * stems) as u64);
+    let spare: Mutex<Vec<BedBuffer>> = Mutex::default();
     let of = |group: &PlannedGroup| {
-        let measured = group_powers(request, plan, beds, shelf, group, &count)?;
+        let measured = group_powers(request, plan, beds, shelf, group, (&count, &spare))?;
         let known = in_a_group.saturating_sub(measured.1.len());
         count.add((known * group.stems.len()) as u64);
         Ok::<_, RenderError>(measured)
@@ -69,7 +70,7 @@ fn group_powers(
     beds: &Beds,
     shelf: &Shelf<'_>,
     group: &PlannedGroup,
-    count: &Count<'_, '_>,
+    (count, spare): (&Count<'_, '_>, &Mutex<Vec<BedBuffer>>),
 ) -> Result<GroupPowers, RenderError> {
     let path = beds.levels_path(&group.name)?;
     let mut known = load(&path).unwrap_or_default();
@@ -84,7 +85,6 @@ fn group_powers(
         known.get(stretch).is_none_or(|(of, _): &Powers| of != print)
     };
     let rate_hz = request.piece.sample_rate_hz;
-    let spare: Mutex<Vec<BedBuffer>> = Mutex::default();
     let anew = wanted
         .par_iter()
         .filter(stale)

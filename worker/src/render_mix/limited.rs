@@ -149,7 +149,7 @@ mod tests {
                 Place { first_frame: from as u64, frames: upto - from, last: upto == frames };
             let before = [&planes[0][..from], &planes[1][..from]];
             let part = [&planes[0][from..upto], &planes[1][from..upto]];
-            parts.push((place, place.measure(48_000, before, part)));
+            parts.push((place, place.measure(48_000, before, part, None)));
         }
         let gain = 1.3;
         let hot = hot_ranges(&parts, gain, -1.0);

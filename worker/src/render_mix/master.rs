@@ -236,7 +236,8 @@ impl<'a> Keeper<'a> {
         let planes = [&self.planes[0][..], &self.planes[1][..]];
         let reach = place.first_frame.saturating_sub(PRE_ROLL_FRAMES as u64);
         if self.worked_upto > reach {
-            let Measured { hops, peaks } = place.measure(self.rate_hz, self.tail.planes(), planes);
+            let Measured { hops, peaks } =
+                place.measure(self.rate_hz, self.tail.planes(), planes, None);
             self.highest = self.highest.max(f64::from(peaks.highest));
             self.parts.push((*place, hops, 1.0));
         } else {

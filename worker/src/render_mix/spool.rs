@@ -4,6 +4,7 @@
 use super::RenderError;
 use super::shares::KeptSum;
 use ripieno_engine::bed::StepsBuffer;
+use ripieno_engine::plane::Plane;
 use std::fs::File;
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
@@ -20,7 +21,7 @@ pub(super) type Sink<'a> = dyn FnMut(u64, &[&[f32]]) -> Result<(), RenderError> 
 
 /// A part of a recording.
 enum Part {
-    Held([Vec<f32>; 2]),
+    Held([Plane; 2]),
     /// Frames of a kept sum, which are read only when they are wanted.
     Kept(KeptSum, Range<usize>),
     /// Planar in the file, from a frame of it on.
@@ -76,13 +77,13 @@ impl Spool {
         }
         if self.pending[0].len() >= PIECE_FRAMES {
             let pending = std::mem::take(&mut self.pending);
-            self.take(pending)?;
+            self.take(pending.map(Plane::from))?;
         }
         Ok(())
     }
 
     /// Takes a block as it is. All is taken or all is pushed.
-    pub(super) fn take(&mut self, planes: [Vec<f32>; 2]) -> Result<(), RenderError> {
+    pub(super) fn take(&mut self, planes: [Plane; 2]) -> Result<(), RenderError> {
         let frames = planes[0].len();
         let part = if frames as u64 <= self.held_frames {
             self.held_frames -= frames as u64;
@@ -105,13 +106,13 @@ impl Spool {
         self.frames += frames;
     }
 
-    fn store(&mut self, planes: &[Vec<f32>; 2]) -> Result<Part, RenderError> {
+    fn store(&mut self, planes: &[Plane; 2]) -> Result<Part, RenderError> {
         let wrong = |source| RenderError::io(&self.dir, source);
         let file = match self.file.take() {
             Some(file) => file,
             None => tempfile::tempfile_in(&self.dir).map_err(wrong)?,
         };
-        let samples = planes.iter().flatten();
+        let samples = planes.iter().flat_map(|plane| plane.iter());
         let bytes: Vec<u8> = samples.flat_map(|sample| sample.to_le_bytes()).collect();
         file.write_all_at(&bytes, 8 * self.stored).map_err(wrong)?;
         let (at, frames) = (self.stored, planes[0].len());
@@ -124,7 +125,7 @@ impl Spool {
     pub(super) fn finish(mut self) -> Result<Spooled, RenderError> {
         if !self.pending[0].is_empty() {
             let pending = std::mem::take(&mut self.pending);
-            self.take(pending)?;
+            self.take(pending.map(Plane::from))?;
         }
         let Self { dir, parts, file, frames, .. } = self;
         Ok(Spooled { dir, parts, file, frames })

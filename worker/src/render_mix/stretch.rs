@@ -2,7 +2,7 @@
 
 use crate::plan::{Plan, PlannedGroup};
 use ripieno_engine::bed::STRETCH_BLOCKS;
-use ripieno_engine::limit::{Peaks, peaks_of};
+use ripieno_engine::limit::{OwnPeak, Peaks, peaks_from, peaks_of};
 use ripieno_engine::loudness::hops::{PRE_ROLL_FRAMES, hop_frames, hop_sums};
 use ripieno_engine::stem::BLOCK_FRAMES;
 use std::ops::Range;
@@ -38,13 +38,20 @@ impl Place {
         (Place { first_frame: first.max(0) as u64, frames: within.len(), last }, within)
     }
 
-    /// Measures a part that follows `before`.
-    pub(super) fn measure(&self, rate_hz: u32, before: [&[f32]; 2], part: [&[f32]; 2]) -> Measured {
+    /// Measures a part that follows `before`; the peak of its samples may be known already.
+    pub(super) fn measure(
+        &self,
+        rate_hz: u32,
+        before: [&[f32]; 2],
+        part: [&[f32]; 2],
+        own: Option<OwnPeak>,
+    ) -> Measured {
         let phase = (self.first_frame % hop_frames(rate_hz) as u64) as usize;
-        Measured {
-            hops: hop_sums(rate_hz, before, part, phase),
-            peaks: peaks_of(before, part, self.last),
-        }
+        let peaks = match own {
+            Some(own) => peaks_from(before, part, self.last, own),
+            None => peaks_of(before, part, self.last),
+        };
+        Measured { hops: hop_sums(rate_hz, before, part, phase), peaks }
     }
 }
 

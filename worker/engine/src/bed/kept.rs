@@ -86,12 +86,18 @@ pub enum GroupBed<'a> {
     Made(Bed),
 }
 
+/// Memory for a block that was changed on the way.
+#[derive(Default)]
+struct Changed {
+    short: [Vec<i32>; 2],
+    wide: [Vec<i64>; 2],
+}
+
 /// Memory that a bed is read into.
 #[derive(Default)]
 pub struct BedBuffer {
     steps: StepsBuffer,
-    wide: [[Vec<i64>; 2]; 2],
-    samples: [Vec<f32>; 2],
+    changed: [Changed; 2],
     scratch: Scratch,
     /// Levels of a curve, and of that under some gains.
     pub(crate) factors: Vec<Vec<f64>>,
@@ -143,19 +149,11 @@ impl<'a> GroupBed<'a> {
     /// # Errors
     /// [`BedError`]: a stem or the bed cannot be read.
     pub fn powers(&self, rate_hz: u32, buffer: &mut BedBuffer) -> Result<Vec<f64>, BedError> {
-        let mut samples = std::mem::take(&mut buffer.samples);
-        for plane in &mut samples {
-            plane.resize(self.blocks() * BLOCK_FRAMES, 0.0f32);
-        }
-        for block in 0..self.blocks() {
-            let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
-            for (plane, steps) in samples.iter_mut().zip(self.read(block, buffer)?) {
-                steps.to_samples(&mut plane[frames.clone()]);
-            }
-        }
-        let powers = block_powers(rate_hz, [&samples[0], &samples[1]], BLOCK_FRAMES);
-        buffer.samples = samples;
-        Ok(powers)
+        block_powers(rate_hz, self.blocks(), &mut |block, sides| {
+            let steps = self.read(block, buffer)?;
+            sides.into_iter().zip(steps).for_each(|(samples, steps)| steps.to_samples(samples));
+            Ok(())
+        })
     }
 
     /// With its steps spread.
@@ -231,11 +229,11 @@ impl<'a> GroupBed<'a> {
                 Ok([[side(left), side(right)]; 2])
             }
             GroupBed::Kept { bed, changes, former } => {
-                let BedBuffer { steps, wide: [wide_now, wide_then], scratch, .. } = buffer;
+                let BedBuffer { steps, changed: [now_in, then_in], scratch, .. } = buffer;
                 let read = bed.steps.read(block, steps).map_err(|error| bed.damaged(error))?;
                 let at = self.first_block() + block as i64;
-                let now = changed(read, changes, at, wide_now, scratch)?;
-                Ok([now, changed(read, former, at, wide_then, scratch)?])
+                let now = changed(read, changes, at, now_in, scratch)?;
+                Ok([now, changed(read, former, at, then_in, scratch)?])
             }
         }
     }
@@ -246,11 +244,18 @@ fn changed<'b>(
     read: [Steps<'b>; 2],
     changes: &[Batch<'_>],
     block: i64,
-    wide: &'b mut [Vec<i64>; 2],
+    memory: &'b mut Changed,
     scratch: &mut Scratch,
 ) -> Result<[Steps<'b>; 2], BedError> {
     if !changes.iter().any(|batch| batch.sounds_in(block)) {
         return Ok(read);
+    }
+    let Changed { short, wide } = memory;
+    if fits_short(read, changes, block, short) {
+        for batch in changes {
+            batch.add_short(short, block, scratch)?;
+        }
+        return Ok([Steps::Short(&short[0]), Steps::Short(&short[1])]);
     }
     for (to, from) in wide.iter_mut().zip(read) {
         to.resize(BLOCK_FRAMES, 0);
@@ -261,4 +266,20 @@ fn changed<'b>(
         batch.add([left, right], block, scratch)?;
     }
     Ok([Steps::Wide(left), Steps::Wide(right)])
+}
+
+/// Spreads a block over narrow sums, if no step of it can outgrow them with what `changes` add.
+fn fits_short(
+    read: [Steps<'_>; 2],
+    changes: &[Batch<'_>],
+    block: i64,
+    sums: &mut [Vec<i32>; 2],
+) -> bool {
+    let Some(more) = changes.iter().map(|batch| batch.bound_in(block)).sum::<Option<i64>>() else {
+        return false;
+    };
+    sums.iter_mut().zip(read).all(|(sum, steps)| {
+        sum.resize(BLOCK_FRAMES, 0);
+        steps.copy_short(sum).is_some_and(|bound| bound + more <= i64::from(i32::MAX))
+    })
 }

@@ -27,6 +27,11 @@ impl Narrow {
         fits.then_some(Self { gain, peak })
     }
 
+    /// What takes out again what this adds: rounding is the same on both sides of zero.
+    pub(super) fn taken_out(self) -> Self {
+        Self { gain: -self.gain, ..self }
+    }
+
     /// The largest step a sample can become.
     pub(super) fn bound(self) -> i64 {
         (self.gain * self.peak).abs().ceil() as i64 + 1

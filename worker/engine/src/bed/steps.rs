@@ -10,7 +10,7 @@
 //! cache: it is not flushed to disk, and one that a power cut left half-written does not fit its
 //! hash or its sums and is made anew.
 
-use super::{STEPS_PER_UNIT, grid};
+use super::grid;
 use crate::stem::BLOCK_FRAMES;
 use std::fs::File;
 use std::io::{self, Read, Write};
@@ -46,6 +46,8 @@ pub enum Steps<'a> {
     Silent,
     /// Little-endian `i32`.
     Narrow(&'a [[u8; 4]]),
+    /// The same in memory.
+    Short(&'a [i32]),
     /// `i64`.
     Wide(&'a [i64]),
 }
@@ -56,7 +58,22 @@ impl Steps<'_> {
         match self {
             Steps::Silent => Steps::Silent,
             Steps::Narrow(steps) => Steps::Narrow(&steps[frames]),
+            Steps::Short(steps) => Steps::Short(&steps[frames]),
             Steps::Wide(steps) => Steps::Wide(&steps[frames]),
+        }
+    }
+
+    /// Spreads them over `to`; gives what none of them passes, up to twice the largest. None if
+    /// they may not fit.
+    pub(super) fn copy_short(self, to: &mut [i32]) -> Option<i64> {
+        match self {
+            Steps::Silent => {
+                to.fill(0);
+                Some(0)
+            }
+            Steps::Narrow(steps) => Some(grid::copy_short(steps, to, i32::from_le_bytes)),
+            Steps::Short(steps) => Some(grid::copy_short(steps, to, |step| step)),
+            Steps::Wide(_) => None,
         }
     }
 
@@ -64,25 +81,18 @@ impl Steps<'_> {
     pub(crate) fn copy_to(self, to: &mut [i64]) {
         match self {
             Steps::Silent => to.fill(0),
-            Steps::Narrow(steps) => {
-                for (to, from) in to.iter_mut().zip(steps) {
-                    *to = i64::from(i32::from_le_bytes(*from));
-                }
-            }
+            Steps::Narrow(steps) => grid::spread(steps, to, i32::from_le_bytes),
+            Steps::Short(steps) => grid::spread(steps, to, |step| step),
             Steps::Wide(steps) => to.copy_from_slice(steps),
         }
     }
 
     /// As samples.
     pub(super) fn to_samples(self, to: &mut [f32]) {
-        const UNIT: f64 = 1.0 / STEPS_PER_UNIT;
         match self {
             Steps::Silent => to.fill(0.0),
-            Steps::Narrow(steps) => {
-                for (to, from) in to.iter_mut().zip(steps) {
-                    *to = (f64::from(i32::from_le_bytes(*from)) * UNIT) as f32;
-                }
-            }
+            Steps::Narrow(steps) => grid::short_to_samples(steps, to, i32::from_le_bytes),
+            Steps::Short(steps) => grid::short_to_samples(steps, to, |step| step),
             Steps::Wide(steps) => grid::to_samples(steps, to),
         }
     }

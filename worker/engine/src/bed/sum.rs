@@ -100,6 +100,33 @@ impl Batch<'_> {
         self.voices.iter().any(|voice| voice.stem.sounds_in(block, 1))
     }
 
+    /// The most that it can add to a sum of one block; none if that may not fit a narrow one.
+    pub(super) fn bound_in(&self, block: i64) -> Option<i64> {
+        let here = self.voices.iter().filter(|voice| voice.stem.sounds_in(block, 1));
+        here.map(|voice| voice.narrow.map(|_| voice.bound)).sum()
+    }
+
+    /// Adds its part of one block to narrow sums, which have room for it.
+    pub(super) fn add_short(
+        &self,
+        sums: &mut [Vec<i32>; 2],
+        block: i64,
+        scratch: &mut Scratch,
+    ) -> Result<(), BedError> {
+        std::mem::swap(&mut scratch.narrow, sums);
+        let voices = self.voices.iter().map(|voice| {
+            let narrow = voice.narrow.map(|pair| match self.sign {
+                ..0 => pair.map(Narrow::taken_out),
+                _ => pair,
+            });
+            scratch.add_chunk(&mut [&mut [], &mut []], block, 1, (voice, narrow), 1).map(drop)
+        });
+        let added = voices.collect();
+        scratch.add_waiting(1, BLOCK_FRAMES);
+        std::mem::swap(&mut scratch.narrow, sums);
+        added
+    }
+
     /// Counts what it adds or takes out.
     pub(super) fn count(&self, contents: &mut BTreeMap<Key, u32>) {
         for voice in &self.voices {
@@ -133,7 +160,8 @@ impl Batch<'_> {
                 }
                 bound += voice.bound;
                 let at = first_block + from as i64;
-                touched |= scratch.add_chunk(&mut wide, at, voice, self.sign)?;
+                let voice = (voice, voice.narrow);
+                touched |= scratch.add_chunk(&mut wide, at, count as i64, voice, self.sign)?;
             }
             scratch.widen(&mut wide, self.sign, touched);
         }
@@ -152,15 +180,16 @@ pub(super) struct Scratch {
 }
 
 impl Scratch {
-    /// Adds one stem's part of one chunk; says whether the narrow sums were touched.
+    /// Adds one stem's part of one chunk of `count` blocks, with these narrow gains if it has any;
+    /// says whether the narrow sums were touched.
     fn add_chunk(
         &mut self,
         wide: &mut [&mut [i64]; 2],
         chunk_block: i64,
-        voice: &Voice<'_>,
+        count: i64,
+        (voice, narrow): (&Voice<'_>, Option<[Narrow; 2]>),
         sign: i64,
     ) -> Result<bool, BedError> {
-        let count = (wide[0].len() / BLOCK_FRAMES) as i64;
         let stem = voice.stem.stem;
         let channels = usize::from(stem.summary().channels);
         let mut touched = false;
@@ -170,7 +199,7 @@ impl Scratch {
                 .reader
                 .read_blocks(run.slot, blocks, &mut self.bytes)
                 .map_err(|source| BedError::Stem { path: stem.path().to_owned(), source })?;
-            if let (Some(scales), 1, true) = (voice.narrow, channels, run.blocks as i64 == count) {
+            if let (Some(scales), 1, true) = (narrow, channels, run.blocks as i64 == count) {
                 let spare = self.spare.pop().unwrap_or_default();
                 self.waiting.push((scales, std::mem::replace(&mut self.bytes, spare)));
                 self.add_waiting(AT_ONCE, blocks * BLOCK_FRAMES);
@@ -180,7 +209,7 @@ impl Scratch {
             let from = (run.first_block - chunk_block) as usize * BLOCK_FRAMES;
             let upto = from + blocks * BLOCK_FRAMES;
             let gains = voice.stem.gains;
-            match (voice.narrow, channels) {
+            match (narrow, channels) {
                 (Some([left, right]), 1) => {
                     let [to_left, to_right] = &mut self.narrow;
                     let sums = [&mut to_left[from..upto], &mut to_right[from..upto]];
@@ -205,7 +234,7 @@ impl Scratch {
                     }
                 }
             }
-            touched |= voice.narrow.is_some();
+            touched |= narrow.is_some();
         }
         Ok(touched)
     }

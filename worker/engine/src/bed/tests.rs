@@ -141,8 +141,10 @@ proptest! {
 
     /// Refreshing a kept bed gives, bit for bit, what starting anew gives.
     #[test]
-    fn incremental_equals_from_scratch(seed: u64) {
-        let crowd = Crowd::new(16, 60_000, 0.5);
+    fn incremental_equals_from_scratch(
+        seed: u64, loudest in prop_oneof![Just(0.5f32), Just(6.0), Just(20.0)]
+    ) {
+        let crowd = Crowd::new(16, 60_000, loudest);
         let mut random = fastrand::Rng::with_seed(seed);
         let kept = crowd.dir.path().join("kept.bed");
         let shelf = Shelf::of(&crowd.stems);
@@ -158,11 +160,8 @@ proptest! {
             scratch.add(&wanted).unwrap();
             let (mut buffer, mut planes) = (BedBuffer::default(), [Vec::new(), Vec::new()]);
             for block in 0..20 {
-                for (plane, steps) in planes.iter_mut().zip(bed.read(block, &mut buffer).unwrap()) {
-                    let mut spread = vec![7; BLOCK_FRAMES];
-                    steps.copy_to(&mut spread);
-                    plane.extend(spread);
-                }
+                let sides = read_out(&bed, block, &mut buffer);
+                planes.iter_mut().zip(sides).for_each(|(plane, side)| plane.extend(side));
             }
             prop_assert!(planes == *scratch.planes());
             prop_assert!(bed.into_bed().unwrap() == scratch);
@@ -171,6 +170,42 @@ proptest! {
                 prop_assert!(recalled.into_bed().unwrap() == scratch);
             }
         }
+    }
+}
+
+fn read_out(bed: &GroupBed<'_>, block: usize, buffer: &mut BedBuffer) -> [Vec<i64>; 2] {
+    bed.read(block, buffer).unwrap().map(|steps| {
+        let mut spread = vec![7; BLOCK_FRAMES];
+        steps.copy_to(&mut spread);
+        spread
+    })
+}
+
+/// 31 bits hold less than 16 times full scale.
+#[test]
+fn a_change_that_outgrows_narrow_steps_is_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let stems = [6.5f32, 6.25, 6.0, -6.5]
+        .map(|level| write(dir.path().join(level.to_string()), 0, &[vec![level; BLOCK_FRAMES]]));
+    let parts = |numbers: &[usize]| -> Vec<Contribution<'_>> {
+        numbers.iter().map(|&n| Contribution { stem: &stems[n], gains: [1.0, -1.0] }).collect()
+    };
+    let shelf = Shelf::of(&stems);
+    for (before, after) in [
+        (&[0, 1][..], &[0, 1, 2][..]),
+        (&[0, 1, 3], &[0, 1, 2]),
+        (&[0, 1, 2], &[0, 1]),
+        (&[0, 3], &[0]),
+        (&[0, 1], &[1, 3]),
+    ] {
+        let path = dir.path().join("kept.bed");
+        let _ = std::fs::remove_file(&path);
+        refresh(&path, 0, 1, &parts(before), &shelf).unwrap();
+        let (bed, how) = refresh(&path, 0, 1, &parts(after), &shelf).unwrap();
+        let planes = read_out(&bed, 0, &mut BedBuffer::default());
+        assert_eq!(planes, obvious(&parts(after), 0, 1), "{before:?} to {after:?}, {how:?}");
+        let changed = matches!(bed, GroupBed::Kept { ref changes, .. } if !changes.is_empty());
+        assert!(changed || how.anew, "{how:?}");
     }
 }
 

@@ -73,7 +73,12 @@ pub struct TruePeak {
     fine: &'static [Taps],
     peaks: Vec<f32>,
     bounds: Vec<f32>,
+    /// Chunks that are not worth a look at the samples alone: those before were too loud for it.
+    loud: usize,
 }
+
+/// Chunks after a loud one that are taken to be as loud.
+const LOUD_CHUNKS: usize = 8;
 
 /// Between the points that [`Lines`] reads.
 static FINE: LazyLock<Vec<Taps>> = LazyLock::new(|| {
@@ -102,10 +107,44 @@ pub struct Peaks {
 /// `last` says that silence follows.
 #[must_use]
 pub fn peaks_of(before: [&[f32]; 2], part: [&[f32]; 2], last: bool) -> Peaks {
+    let mut own = OwnPeak::default();
+    own.push(part);
+    peaks_from(before, part, last, own)
+}
+
+/// The highest of the samples of a part, told as they come, but for its last [`BOUND_LAG`]: those
+/// are looked at with what follows.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct OwnPeak {
+    /// Of all samples but the last.
+    settled: f32,
+    last: [f32; BOUND_LAG],
+}
+
+impl OwnPeak {
+    /// Takes the next frames.
+    pub fn push(&mut self, block: [&[f32]; 2]) {
+        let [left, right] = block;
+        let settled = left.len().min(right.len()).saturating_sub(BOUND_LAG);
+        if settled > 0 {
+            self.settled = self.last.into_iter().fold(self.settled, f32::max);
+            self.last = [0.0; BOUND_LAG];
+        }
+        let most = highest_of(&left[..settled]).max(highest_of(&right[..settled]));
+        self.settled = self.settled.max(most);
+        for (left, right) in left[settled..].iter().zip(&right[settled..]) {
+            self.settled = self.settled.max(self.last[0]);
+            self.last.rotate_left(1);
+            self.last[BOUND_LAG - 1] = left.abs().max(right.abs());
+        }
+    }
+}
+
+/// The same as [`peaks_of`], where the samples' own peak is known already.
+#[must_use]
+pub fn peaks_from(before: [&[f32]; 2], part: [&[f32]; 2], last: bool, own: OwnPeak) -> Peaks {
     let mut reader = TruePeak::new(2);
-    // The last samples are looked at with what follows.
-    let own = part.map(|plane| &plane[..plane.len().saturating_sub(HALF_TAPS)]);
-    reader.least = highest_of(own[0]).max(highest_of(own[1]));
+    reader.least = own.settled;
     reader.coarse = Lines::after(&before, PEAK_REACH);
     reader.push(&part);
     if last {
@@ -129,6 +168,7 @@ impl TruePeak {
             fine: &FINE,
             peaks: vec![0.0; CHUNK],
             bounds: Vec::new(),
+            loud: 0,
         }
     }
 
@@ -165,10 +205,15 @@ impl TruePeak {
     }
 
     fn chunk<C: AsRef<[f32]>>(&mut self, channels: &[C], from: usize, count: usize) {
-        let bound = highest_in_reach(channels, from, count) * self.coarse.gain;
-        if bound <= self.most {
-            self.bounds.push(bound);
-            return;
+        if self.loud == 0 {
+            let bound = highest_in_reach(channels, from, count) * self.coarse.gain;
+            if bound <= self.most {
+                self.bounds.push(bound);
+                return;
+            }
+            self.loud = if bound > 1.5 * self.most { LOUD_CHUNKS } else { 0 };
+        } else {
+            self.loud -= 1;
         }
         let peaks = &mut self.peaks[..count];
         peaks.fill(0.0);

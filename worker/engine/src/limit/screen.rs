@@ -42,12 +42,29 @@ impl Screen {
     /// before them, stay under. `reach` is what all those readings read.
     pub(super) fn raise(&self, reach: &[f32], bounds: &mut [f32]) {
         #[cfg(target_arch = "x86_64")]
+        if processor::has_wide_vectors() {
+            // SAFETY: the processor has AVX2, FMA and AVX-512.
+            #[allow(unsafe_code)]
+            return unsafe { self.raise_avx512(reach, bounds) };
+        }
+        #[cfg(target_arch = "x86_64")]
         if processor::has_fused_vectors() {
             // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             return unsafe { self.raise_avx2(reach, bounds) };
         }
         self.raise_body(reach, bounds, energy, |near| self.near(near));
+    }
+
+    #[cfg(target_arch = "x86_64")]
+    #[target_feature(enable = "avx2,fma,avx512f")]
+    fn raise_avx512(&self, reach: &[f32], bounds: &mut [f32]) {
+        self.raise_body(
+            reach,
+            bounds,
+            |group| vector::energy(group),
+            |near| vector::near_wide(&self.near, near),
+        );
     }
 
     #[cfg(target_arch = "x86_64")]
@@ -127,10 +144,11 @@ mod vector {
 
     use super::{GROUP, NEAR, NEAR_REACH};
     use std::arch::x86_64::{
-        __m256, _mm_add_ps, _mm_add_ss, _mm_cvtss_f32, _mm_max_ps, _mm_max_ss, _mm_movehdup_ps,
-        _mm_movehl_ps, _mm256_andnot_ps, _mm256_castps256_ps128, _mm256_extractf128_ps,
-        _mm256_fmadd_ps, _mm256_loadu_ps, _mm256_max_ps, _mm256_mul_ps, _mm256_set1_ps,
-        _mm256_setzero_ps,
+        __m256, __m512, _mm_add_ps, _mm_add_ss, _mm_cvtss_f32, _mm_max_ps, _mm_max_ss,
+        _mm_movehdup_ps, _mm_movehl_ps, _mm256_andnot_ps, _mm256_castps256_ps128,
+        _mm256_extractf128_ps, _mm256_fmadd_ps, _mm256_loadu_ps, _mm256_max_ps, _mm256_mul_ps,
+        _mm256_set1_ps, _mm256_setzero_ps, _mm512_abs_ps, _mm512_castps512_ps256, _mm512_fmadd_ps,
+        _mm512_loadu_ps, _mm512_max_ps, _mm512_set1_ps, _mm512_setzero_ps, _mm512_shuffle_f32x4,
     };
 
     /// Eight samples from `at` on.
@@ -175,10 +193,45 @@ mod vector {
                 *highest = _mm256_max_ps(*highest, _mm256_andnot_ps(sign, value));
             }
         }
-        let most = _mm256_max_ps(highest[0], highest[1]);
+        highest_of(highest)
+    }
+
+    /// The highest of a group in two halves.
+    #[target_feature(enable = "avx2")]
+    fn highest_of(halves: [__m256; 2]) -> f32 {
+        let most = _mm256_max_ps(halves[0], halves[1]);
         let most = _mm_max_ps(_mm256_castps256_ps128(most), _mm256_extractf128_ps::<1>(most));
         let most = _mm_max_ps(most, _mm_movehl_ps(most, most));
         _mm_cvtss_f32(_mm_max_ss(most, _mm_movehdup_ps(most)))
+    }
+
+    /// Sixteen samples from `at` on.
+    #[target_feature(enable = "avx512f")]
+    fn sixteen(samples: &[f32; NEAR_REACH], at: usize) -> __m512 {
+        let sixteen = &samples[at..at + GROUP];
+        // SAFETY: the slice is sixteen samples long.
+        #[allow(unsafe_code)]
+        unsafe {
+            _mm512_loadu_ps(sixteen.as_ptr())
+        }
+    }
+
+    /// The same as [`near`], a group in one register.
+    #[target_feature(enable = "avx2,fma,avx512f")]
+    pub(super) fn near_wide(taps: &[[f32; 2 * NEAR]; 3], near: &[f32; NEAR_REACH]) -> f32 {
+        let mut lines = [_mm512_setzero_ps(); 3];
+        for tap in 0..2 * NEAR {
+            let samples = sixteen(near, tap);
+            for (line, taps) in lines.iter_mut().zip(taps) {
+                *line = _mm512_fmadd_ps(_mm512_set1_ps(taps[tap]), samples, *line);
+            }
+        }
+        let mut highest = _mm512_abs_ps(sixteen(near, NEAR - 1));
+        for line in lines {
+            highest = _mm512_max_ps(highest, _mm512_abs_ps(line));
+        }
+        let back = _mm512_shuffle_f32x4::<0b1110>(highest, highest);
+        highest_of([_mm512_castps512_ps256(highest), _mm512_castps512_ps256(back)])
     }
 }
 
@@ -256,10 +309,19 @@ mod tests {
                     _ => random.f32() * 2.0 - 1.0,
                 })
                 .collect();
-            let (mut plain, mut vector) = ([0.0f32; MOST_GROUPS], [0.0f32; MOST_GROUPS]);
+            let [mut plain, mut vector, mut widest] = [[0.0f32; MOST_GROUPS]; 3];
             screen.raise_body(&reach, &mut plain, energy, |near| screen.near(near));
-            screen.raise(&reach, &mut vector);
-            assert_eq!(plain.map(f32::to_bits), vector.map(f32::to_bits), "case {case}");
+            #[cfg(target_arch = "x86_64")]
+            if processor::has_fused_vectors() {
+                // SAFETY: the processor has AVX2 and FMA.
+                #[allow(unsafe_code)]
+                unsafe {
+                    screen.raise_avx2(&reach, &mut vector);
+                }
+                assert_eq!(plain.map(f32::to_bits), vector.map(f32::to_bits), "case {case}");
+            }
+            screen.raise(&reach, &mut widest);
+            assert_eq!(plain.map(f32::to_bits), widest.map(f32::to_bits), "case {case}");
         }
     }
 }

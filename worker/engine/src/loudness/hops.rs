@@ -7,6 +7,7 @@
 
 use super::weighting::{LANES, Weighting};
 use super::{CURVE_STEP_S, LOUDNESS_OFFSET_LU, Loudness};
+use crate::stem::BLOCK_FRAMES;
 use std::ops::Range;
 
 /// Frames before a part that its sums depend on.
@@ -38,13 +39,43 @@ pub fn hop_sums(rate_hz: u32, before: [&[f32]; 2], part: [&[f32]; 2], phase: usi
     sums(rate_hz, hop_frames(rate_hz), before, part, phase)
 }
 
-/// Mean K-weighted squares of left and right together, one for every `block` frames of a
-/// programme; the last may be shorter.
-#[must_use]
-pub fn block_powers(rate_hz: u32, part: [&[f32]; 2], block: usize) -> Vec<f64> {
-    let mut powers = sums(rate_hz, block.max(1), [&[], &[]], part, 0);
-    powers.iter_mut().for_each(|power| *power /= block.max(1) as f64);
-    powers
+/// Mean K-weighted squares of left and right together, one for every block of a programme, which
+/// is never laid out: `read` fills left and right of a block, by its number, when it is wanted.
+/// Some are read twice.
+///
+/// # Errors
+/// What `read` gives.
+pub fn block_powers<E>(
+    rate_hz: u32,
+    blocks: usize,
+    read: &mut dyn FnMut(usize, [&mut [f32]; 2]) -> Result<(), E>,
+) -> Result<Vec<f64>, E> {
+    const ROLL: usize = PRE_ROLL_FRAMES.div_ceil(BLOCK_FRAMES);
+    let segment = blocks.div_ceil(SEGMENTS).max(ROLL);
+    let mut powers = vec![0.0; blocks];
+    let mut filter = Weighting::new(rate_hz);
+    let mut lanes = vec![[0.0f32; BLOCK_FRAMES]; LANES];
+    for step in 0..segment + ROLL {
+        for (number, sides) in lanes.as_chunks_mut::<2>().0.iter_mut().enumerate() {
+            let block = (number * segment + step).checked_sub(ROLL);
+            let own = number * segment..blocks.min((number + 1) * segment);
+            match (block.filter(|block| *block < own.end && !own.is_empty()), sides) {
+                (Some(block), [left, right]) => read(block, [left, right])?,
+                (None, sides) => sides.as_flattened_mut().fill(0.0),
+            }
+        }
+        for from in (0..BLOCK_FRAMES).step_by(RUN_FRAMES) {
+            let run = from..BLOCK_FRAMES.min(from + RUN_FRAMES);
+            let squares = filter.squares(&std::array::from_fn(|lane| &lanes[lane][run.clone()]));
+            let Some(done) = step.checked_sub(ROLL) else { continue };
+            for (number, squares) in squares.as_chunks::<2>().0.iter().enumerate() {
+                if let Some(power) = powers.get_mut(number * segment + done) {
+                    *power += (squares[0] + squares[1]) / BLOCK_FRAMES as f64;
+                }
+            }
+        }
+    }
+    Ok(powers)
 }
 
 /// Segments of a part that are filtered beside each other.
@@ -261,6 +292,28 @@ mod tests {
             let sums = hop_sums(48_000, [&[], &[]], [&plane, &plane], 0);
             let range = loudness_of(&powers(&sums)).range_lu.unwrap();
             assert!((range - expected_lu).abs() < 1.0, "{range}");
+        }
+    }
+
+    #[test]
+    fn powers_read_block_by_block_are_those_of_the_whole() {
+        for blocks in [1usize, 2, 3, 5, 8, 9, 14, 128] {
+            let mut random = fastrand::Rng::with_seed(blocks as u64);
+            let planes: [Vec<f32>; 2] =
+                [0, 1].map(|_| (0..blocks * BLOCK_FRAMES).map(|_| random.f32() - 0.5).collect());
+            let whole = sums(48_000, BLOCK_FRAMES, [&[], &[]], [&planes[0], &planes[1]], 0);
+            let read = block_powers(48_000, blocks, &mut |block, [left, right]| {
+                let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
+                left.copy_from_slice(&planes[0][frames.clone()]);
+                right.copy_from_slice(&planes[1][frames]);
+                Ok::<_, ()>(())
+            });
+            let read = read.unwrap();
+            assert_eq!(read.len(), whole.len());
+            for (whole, read) in whole.iter().zip(&read) {
+                let wanted = whole / BLOCK_FRAMES as f64;
+                assert!((wanted - read).abs() <= 1e-12 * wanted, "{wanted} {read} of {blocks}");
+            }
         }
     }
 

@@ -8,3 +8,11 @@ pub(crate) fn has_fused_vectors() -> bool {
     #[cfg(not(target_arch = "x86_64"))]
     false
 }
+
+/// Whether it has the like of sixteen numbers too: AVX-512, its foundation.
+pub(crate) fn has_wide_vectors() -> bool {
+    #[cfg(target_arch = "x86_64")]
+    return has_fused_vectors() && std::is_x86_feature_detected!("avx512f");
+    #[cfg(not(target_arch = "x86_64"))]
+    false
+}

@@ -104,7 +104,10 @@ impl MixSum {
                 let sum = &mut plane[place.clone()];
                 match steps {
                     Steps::Silent => {}
-                    Steps::Narrow(steps) => add_narrow(sum, &steps[within.clone()], gain),
+                    Steps::Narrow(steps) => {
+                        add_short(sum, &steps[within.clone()], gain, i32::from_le_bytes);
+                    }
+                    Steps::Short(steps) => add_short(sum, &steps[within.clone()], gain, |s| s),
                     Steps::Wide(steps) => add_wide(sum, &steps[within.clone()], gain),
                 }
             }
@@ -159,12 +162,11 @@ impl MixSum {
         })
     }
 
-    /// Appends some of it as samples, left and right.
-    pub fn append_samples(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2]) {
+    /// Some of it as samples, left and right, in memory that is given.
+    pub fn samples_of(&self, frames: Range<usize>, out: &mut [Vec<f32>; 2]) {
         for (plane, out) in self.planes.iter().zip(out) {
-            let at = out.len();
-            out.resize(at + frames.len(), 0.0);
-            to_samples(&plane[frames.clone()], &mut out[at..]);
+            out.resize(frames.len(), 0.0);
+            to_samples(&plane[frames.clone()], out);
         }
     }
 }
@@ -240,11 +242,6 @@ fn add_body<T: Copy>(sum: &mut [i64], steps: &[T], gain: Gain<'_>, read: impl Fn
     }
 }
 
-#[inline(always)]
-fn add_narrow_body(sum: &mut [i64], steps: &[[u8; 4]], gain: Gain<'_>) {
-    add_body(sum, steps, gain, |step| f64::from(i32::from_le_bytes(step)));
-}
-
 /// Whether all of `steps` and their products lie within what this way is good for; if not, nothing
 /// is added.
 #[inline(always)]
@@ -273,8 +270,13 @@ mod vector {
     use super::Gain;
 
     #[target_feature(enable = "avx2")]
-    pub(super) fn add_narrow(sum: &mut [i64], steps: &[[u8; 4]], gain: Gain<'_>) {
-        super::add_narrow_body(sum, steps, gain);
+    pub(super) fn add_short<T: Copy>(
+        sum: &mut [i64],
+        steps: &[T],
+        gain: Gain<'_>,
+        read: impl Fn(T) -> i32,
+    ) {
+        super::add_body(sum, steps, gain, |step| f64::from(read(step)));
     }
 
     #[target_feature(enable = "avx2")]
@@ -283,17 +285,17 @@ mod vector {
     }
 }
 
-fn add_narrow(sum: &mut [i64], steps: &[[u8; 4]], gain: Gain<'_>) {
+fn add_short<T: Copy>(sum: &mut [i64], steps: &[T], gain: Gain<'_>, read: impl Fn(T) -> i32) {
     if gain.most() * f64::from(i32::MAX) >= FAST_LIMIT {
-        return add_plainly(sum, steps.iter().map(|s| i64::from(i32::from_le_bytes(*s))), gain);
+        return add_plainly(sum, steps.iter().map(|step| i64::from(read(*step))), gain);
     }
     #[cfg(target_arch = "x86_64")]
     if std::is_x86_feature_detected!("avx2") {
         // SAFETY: the processor has AVX2.
         #[allow(unsafe_code)]
-        return unsafe { vector::add_narrow(sum, steps, gain) };
+        return unsafe { vector::add_short(sum, steps, gain, read) };
     }
-    add_narrow_body(sum, steps, gain);
+    add_body(sum, steps, gain, |step| f64::from(read(step)));
 }
 
 fn add_wide(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) {

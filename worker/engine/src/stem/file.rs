@@ -7,6 +7,7 @@ use std::io::Read;
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Neighbouring blocks that are stored one behind the other.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,13 +29,13 @@ impl BlockRun {
     }
 }
 
-/// A stem's header and index. It holds no file handle.
+/// A stem's header and index. It holds no file handle, and a clone shares the index.
 #[derive(Debug, Clone)]
 pub struct StemFile {
     path: PathBuf,
     summary: StemSummary,
-    runs: Vec<BlockRun>,
-    powers: Vec<f32>,
+    runs: Arc<[BlockRun]>,
+    powers: Arc<[f32]>,
 }
 
 /// A stem opened for reading its samples.
@@ -71,7 +72,7 @@ impl StemFile {
             return Err(StemError::Damaged("its header and index do not fit together"));
         }
         let (runs, powers) = decode_index(&index, stored_blocks, &summary)?;
-        Ok(Self { path, summary, runs, powers })
+        Ok(Self { path, summary, runs: runs.into(), powers: powers.into() })
     }
 
     /// Where the file is.
@@ -158,7 +159,7 @@ impl StemFile {
         hasher.update(&self.summary.channels.to_le_bytes());
         let reader = self.reader()?;
         let mut bytes = Vec::new();
-        for run in &self.runs {
+        for run in self.runs.iter() {
             for step in 0..run.blocks {
                 reader.read_blocks(run.slot + step, 1, &mut bytes)?;
                 hasher.update(&(run.first_block + step as i64).to_le_bytes());

@@ -23,7 +23,7 @@ fn fast_and_plain_ways_agree_to_the_last_bit() {
             let words = bytes.iter().map(|bytes| i64::from(i32::from_le_bytes(*bytes)));
             let (mut plain, mut quick) = (vec![7i64; 5003], vec![7i64; 5003]);
             add_plainly(&mut plain, words, gain);
-            add_narrow(&mut quick, &bytes, gain);
+            add_short(&mut quick, &bytes, gain, i32::from_le_bytes);
             assert_eq!(plain, quick);
         }
     }
