@@ -2,13 +2,14 @@
 
 use super::bus::Sum;
 use super::master::Master;
-use super::{GroupReport, OutputFile, RenderError, RenderReport, RenderRequest, SectionReport};
+use super::{
+    GroupReport, OutputFile, RenderError, RenderReport, RenderRequest, SectionReport, heard,
+};
 use crate::plan::{Plan, PlannedSection};
 use ripieno_engine::limit::TruePeak;
 use ripieno_engine::loudness::Loudness;
 use ripieno_engine::loudness::hops::{hop_frames, integrated_lufs, loudness_of};
 use ripieno_engine::plot::{Plot, Plotter};
-use ripieno_engine::stem::BLOCK_FRAMES;
 use std::ops::Range;
 
 /// The powers of the hops that begin in a part of the grid.
@@ -28,13 +29,13 @@ fn sections(
     master: &Master,
     rate_hz: u32,
 ) -> Vec<SectionReport> {
-    let step = (request.arrangement.step_ms() * 1e-3 * f64::from(rate_hz)).ceil() as i64;
+    let step = heard::step(request);
     let report = |section: &PlannedSection| SectionReport {
         name: section.name.clone(),
         first_sample: section.samples.start,
         end_sample: section.samples.end,
         lufs: integrated_lufs(powers_in(plan, &master.powers, rate_hz, &section.samples)),
-        takes: takes_in(plan, section, step),
+        takes: heard::takes_in(plan, &section.samples, step),
     };
     plan.sections.iter().map(report).collect()
 }
@@ -70,27 +71,6 @@ pub(super) fn plot(master: &Master, rate_hz: u32) -> Result<Plot, RenderError> {
         Ok(())
     })?;
     Ok(plotter.finish())
-}
-
-/// Takes that sound in a section while their group is open. What opens or shuts at the section's
-/// border takes a `step` to do so, and that alone lets nobody be heard in it.
-fn takes_in(plan: &Plan, section: &PlannedSection, step: i64) -> Vec<String> {
-    let Range { start, end } = section.samples;
-    let step = step.min((end - start) / 3).max(0);
-    let inside = start + step..end - step;
-    let block = BLOCK_FRAMES as i64;
-    let blocks = section.samples.start.div_euclid(block)
-        ..(section.samples.end + block - 1).div_euclid(block);
-    let mut takes: Vec<String> = plan
-        .groups
-        .iter()
-        .filter(|group| group.curve.constant_over(inside.clone()) != Some(0.0))
-        .flat_map(|group| &group.stems)
-        .filter(|stem| stem.file.runs_in(blocks.clone()).next().is_some())
-        .map(|stem| stem.take_id.clone())
-        .collect();
-    takes.sort();
-    takes
 }
 
 /// Puts the account of a render together.

@@ -7,6 +7,7 @@ use crate::plan::{Plan, PlannedStem};
 use rayon::prelude::*;
 use ripieno_engine::stem::BLOCK_FRAMES;
 use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 /// Frames copied at a time.
@@ -19,18 +20,15 @@ struct Cut<'p> {
 }
 
 impl<'p> Cut<'p> {
-    /// All of a stem; of some sections alone what lies in them, and nothing if that is silent.
-    fn of(request: &RenderRequest<'_>, plan: &Plan, stem: &'p PlannedStem) -> Option<Self> {
+    /// All of a stem; of some sections alone what lies in them.
+    fn of(request: &RenderRequest<'_>, plan: &Plan, stem: &'p PlannedStem) -> Self {
         let summary = stem.file.summary();
         let whole = summary.first_sample..summary.end_sample();
         if request.sections.is_empty() {
-            return Some(Self { stem, samples: whole });
+            return Self { stem, samples: whole };
         }
         let samples = whole.start.max(plan.heard.start)..whole.end.min(plan.heard.end);
-        let block = BLOCK_FRAMES as i64;
-        let blocks = samples.start.div_euclid(block)..(samples.end + block - 1).div_euclid(block);
-        let sounds = !samples.is_empty() && stem.file.runs_in(blocks).next().is_some();
-        sounds.then_some(Self { stem, samples })
+        Self { stem, samples }
     }
 
     /// Samples of all its channels.
@@ -45,19 +43,21 @@ pub(super) fn stem_name(take_id: &str) -> String {
     format!("stems/{}.wav", plain_name(take_id))
 }
 
-/// Writes `stems/TAKE.wav` for every stem in the mix, as it was conformed, without trim or pan:
-/// 24-bit, or float where a sample is beyond full scale. Of some sections only what lies in them is
-/// written, and no file for who is silent there.
+/// Writes `stems/TAKE.wav` for every stem that is `heard`, as it was conformed, without trim or
+/// pan: 24-bit, or float where a sample is beyond full scale. Of some sections only what lies in
+/// them is written.
 pub(super) fn write_stems(
     request: &RenderRequest<'_>,
     plan: &Plan,
+    heard: &BTreeSet<String>,
     way: &Way<'_>,
 ) -> Result<Vec<OutputFile>, RenderError> {
     if request.kind != RenderKind::Final || !request.outputs.aligned_stems {
         return Ok(Vec::new());
     }
     let stems = plan.groups.iter().flat_map(|group| &group.stems);
-    let cuts: Vec<Cut<'_>> = stems.filter_map(|stem| Cut::of(request, plan, stem)).collect();
+    let stems = stems.filter(|stem| heard.contains(&stem.take_id));
+    let cuts: Vec<Cut<'_>> = stems.map(|stem| Cut::of(request, plan, stem)).collect();
     let count = Count::new(way, Stage::Stems, cuts.iter().map(Cut::size).sum());
     cuts.par_iter().map(|cut| write_stem(request, cut, &count)).collect()
 }

@@ -8,24 +8,20 @@ use ripieno_score::{FrameRate, OffsetList, TakeOffset, credits};
 use std::collections::BTreeSet;
 
 /// Writes `credits.txt`, `credits.csv`, `offsets.csv`, `offsets.otio` and the edit decision lists
-/// of a final, of the takes that are in the mix and no others. Who did not agree to be named is
+/// of a final, of the takes that are `heard` in it and no others. Who did not agree to be named is
 /// not named in any of them. `written` is what lies beside them: no list names a stem's file that
 /// is not there.
 pub(super) fn write_lists(
     request: &RenderRequest<'_>,
     plan: &Plan,
+    heard: &BTreeSet<String>,
     written: &[OutputFile],
 ) -> Result<Vec<OutputFile>, RenderError> {
     if request.kind != RenderKind::Final {
         return Ok(Vec::new());
     }
-    let heard: BTreeSet<&str> = plan
-        .groups
-        .iter()
-        .flat_map(|group| group.stems.iter().map(|stem| stem.take_id.as_str()))
-        .collect();
     let mut entries: Vec<_> =
-        request.stems.iter().filter(|entry| heard.contains(entry.take_id.as_str())).collect();
+        request.stems.iter().filter(|entry| heard.contains(&entry.take_id)).collect();
     // Reels are numbered: the numbers are not to depend on how the takes were found.
     entries.sort_by(|a, b| a.take_id.cmp(&b.take_id));
     let mut files = Vec::new();

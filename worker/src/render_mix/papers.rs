@@ -49,6 +49,7 @@ fn manifest(
         }
         None => None,
     };
+    let heard = report.heard();
     Ok(json!({
         "piece": request.piece.without_addresses().to_json(),
         "arrangement": request.arrangement.to_json(),
@@ -73,6 +74,7 @@ fn manifest(
                 "trim_db": stem.trim_db,
                 "pan": stem.pan,
                 "mute": stem.mute,
+                "heard": heard.contains(stem.take_id.as_str()),
             })
         }).collect::<Vec<_>>(),
         "files": report.files,

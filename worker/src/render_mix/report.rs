@@ -44,14 +44,21 @@ pub struct RenderReport {
 }
 
 impl RenderReport {
-    /// How many takes are heard in it: of some sections alone, those that sound in one of them.
+    /// How many takes are heard in it.
     #[must_use]
     pub fn takes_heard(&self) -> usize {
+        self.heard().len()
+    }
+
+    /// The takes heard in it, by id: of some sections alone, those that are heard in one of them.
+    #[must_use]
+    pub fn heard(&self) -> BTreeSet<&str> {
         if self.only_sections.is_empty() {
-            return self.stems.iter().filter(|stem| !stem.mute).count();
+            let heard = self.stems.iter().filter(|stem| !stem.mute && stem.group.is_some());
+            return heard.map(|stem| stem.take_id.as_str()).collect();
         }
         let takes = self.sections.iter().flat_map(|section| &section.takes);
-        takes.collect::<BTreeSet<_>>().len()
+        takes.map(String::as_str).collect()
     }
 }
 

@@ -5,6 +5,7 @@ mod drawings;
 use super::{RenderKind, RenderReport, SectionReport, StemReport};
 use drawings::{curve, spectrum};
 use ripieno_engine::plot::Plot;
+use std::collections::BTreeSet;
 use std::fmt::Write;
 
 /// The page.
@@ -224,6 +225,7 @@ fn groups(report: &RenderReport) -> String {
 /// Takes as one looks for them: by group in the arrangement's order, then by name, those without
 /// one after the others; what is not heard comes last.
 fn in_order(report: &RenderReport) -> Vec<&StemReport> {
+    let heard = report.heard();
     let mut stems: Vec<&StemReport> = report.stems.iter().collect();
     let group = |stem: &StemReport| {
         let own = |name: &String| report.groups.iter().position(|group| group.name == *name);
@@ -231,7 +233,10 @@ fn in_order(report: &RenderReport) -> Vec<&StemReport> {
     };
     stems.sort_by_cached_key(|stem| {
         let name = stem.credit.as_deref().unwrap_or(&stem.take_id).to_lowercase();
-        let unheard = u8::from(stem.mute) + 2 * u8::from(stem.group.is_none());
+        let unheard = match heard.contains(stem.take_id.as_str()) {
+            true => 0,
+            false => 1 + u8::from(stem.mute) + 2 * u8::from(stem.group.is_none()),
+        };
         (unheard, group(stem), stem.credit.is_none(), name, stem.take_id.clone())
     });
     stems
@@ -242,16 +247,17 @@ fn is_left_out(stem: &StemReport) -> bool {
 }
 
 /// What a take stands under in the list.
-fn heading(stem: &StemReport) -> &str {
+fn heading<'r>(stem: &'r StemReport, heard: &BTreeSet<&str>) -> &'r str {
     match &stem.group {
         None => "Left out: no group fits",
         Some(_) if stem.mute => "Left out",
+        Some(_) if !heard.contains(stem.take_id.as_str()) => "Does not sound there",
         Some(group) => group,
     }
 }
 
 fn takes(report: &RenderReport) -> String {
-    let stems = in_order(report);
+    let (stems, heard) = (in_order(report), report.heard());
     let row = |stem: &&StemReport| {
         let place = if is_left_out(stem) {
             stem.group.as_deref().map_or("–".into(), escape)
@@ -262,9 +268,9 @@ fn takes(report: &RenderReport) -> String {
         format!("<tr><td>{name}</td><td class=\"n\">{trim}</td><td>{place}</td></tr>")
     };
     let bodies: String = stems
-        .chunk_by(|a, b| heading(a) == heading(b))
+        .chunk_by(|a, b| heading(a, &heard) == heading(b, &heard))
         .map(|together| {
-            let heading = together.first().map_or("", |stem| heading(stem));
+            let heading = together.first().map_or("", |stem| heading(stem, &heard));
             let rows: String = together.iter().map(row).collect();
             format!(
                 "<tbody><tr><th class=\"part\" colspan=\"3\" scope=\"rowgroup\">{}: {}</th></tr>{rows}</tbody>",

@@ -492,6 +492,68 @@ fn a_final_of_one_section_has_its_stems_cut_to_it() {
     assert!(offsets.contains("stems/take-1.wav") && !offsets.contains(silent), "{offsets}");
 }
 
+/// A stem whose only sound are its first 9 000 samples after bar 1.
+fn early_stem(dir: &Path, like: &StemEntry, take_id: &str) -> StemEntry {
+    let path = dir.join(format!("{take_id}.stem"));
+    let file = std::fs::File::create(&path).unwrap();
+    let mut writer = StemWriter::create(file, 48_000, 1, 0).unwrap();
+    writer.push(&[&[0.5; 9_000]]).unwrap();
+    writer.finish().unwrap();
+    let line = format!("Credit of {take_id}");
+    let form = like.form.clone().map(|form| TakeForm { name: line.clone(), credit: line, ..form });
+    let offset = like.offset.clone().map(|offset| TakeOffset { take: take_id.into(), ..offset });
+    StemEntry { take_id: take_id.into(), path, form, offset, ..like.clone() }
+}
+
+/// Report, credits, offsets, manifest and stems tell of the same takes.
+#[test]
+fn a_final_of_one_section_is_of_those_who_are_heard_there() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let names = [0, 1].map(|at| piece.sections[at].name.clone());
+    let entry = piece.sections[0].first_bar + 2;
+    let map = format!(
+        "{TWO_GROUPS}\n[[sections]]\nsection = \"{}\"\nonly = [\"Rest\"]\n\
+         [[cells]]\nsection = \"{}\"\ngroup = \"Bells\"\nenter = \"{entry}\"\n",
+        names[1], names[0]
+    );
+    let map = arrangement(&map, &piece);
+    let mut request = request(&piece, &map, dir.path());
+    request.kind = RenderKind::Final;
+    request.outputs = Outputs { group_mixes: false, aligned_stems: true };
+    request.stems = [1, 2, 6].map(|number| stem(dir.path(), number, 0.2)).to_vec();
+    // Before the bells come in, and before all of the second section.
+    request.stems.push(early_stem(dir.path(), &request.stems[2], "early-bell"));
+    request.stems.push(early_stem(dir.path(), &request.stems[1], "early"));
+    let all = ["early", "early-bell", "take-1", "take-2", "take-6"];
+    let of = |section: Option<&String>, heard: &[&str]| {
+        let sections = section.into_iter().cloned().collect();
+        let report = render(&RenderRequest { sections, ..request.clone() }, &|_| {}).unwrap();
+        assert_eq!(report.heard().into_iter().collect::<Vec<_>>(), heard, "{section:?}");
+        assert_eq!(report.stems.len(), all.len(), "its levels are of the whole crowd");
+        let text = |name: &str| std::fs::read_to_string(request.out_dir.join(name)).unwrap();
+        let manifest: serde_json::Value = serde_json::from_str(&text("manifest.json")).unwrap();
+        for (take, stem) in all.iter().zip(manifest["stems"].as_array().unwrap()) {
+            let is_heard = heard.contains(take);
+            assert_eq!((stem["take_id"].as_str(), &stem["heard"]), (Some(*take), &is_heard.into()));
+            let file = format!("stems/{take}.wav");
+            assert_eq!(report.files.iter().any(|written| written.name == file), is_heard, "{take}");
+            let form = request.stems.iter().find(|entry| entry.take_id == *take).unwrap();
+            let line = &form.form.as_ref().unwrap().credit;
+            for list in ["credits.txt", "credits.csv"] {
+                let named = text(list).lines().any(|named| named.contains(line.as_str()));
+                assert_eq!(named, is_heard, "{take} in {list} of {section:?}");
+            }
+            for list in ["offsets.csv", "offsets.otio"] {
+                assert_eq!(text(list).contains(&file), is_heard, "{take} in {list}");
+            }
+        }
+    };
+    of(None, &all);
+    of(Some(&names[0]), &["early", "take-1", "take-2", "take-6"]);
+    of(Some(&names[1]), &["take-1", "take-2"]);
+}
+
 /// From the manifest, a heap of stems and what the takes' forms say, in another folder.
 #[test]
 fn the_manifest_makes_the_same_render_again() {

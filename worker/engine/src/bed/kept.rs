@@ -149,7 +149,7 @@ impl<'a> GroupBed<'a> {
     /// # Errors
     /// [`BedError`]: a stem or the bed cannot be read.
     pub fn powers(&self, rate_hz: u32, buffer: &mut BedBuffer) -> Result<Vec<f64>, BedError> {
-        block_powers(rate_hz, self.blocks(), &mut |block, sides| {
+        block_powers(rate_hz, self.blocks(), |block, sides| {
             let steps = self.read(block, buffer)?;
             sides.into_iter().zip(steps).for_each(|(samples, steps)| steps.to_samples(samples));
             Ok(())

@@ -48,7 +48,7 @@ pub fn hop_sums(rate_hz: u32, before: [&[f32]; 2], part: [&[f32]; 2], phase: usi
 pub fn block_powers<E>(
     rate_hz: u32,
     blocks: usize,
-    read: &mut dyn FnMut(usize, [&mut [f32]; 2]) -> Result<(), E>,
+    mut read: impl FnMut(usize, [&mut [f32]; 2]) -> Result<(), E>,
 ) -> Result<Vec<f64>, E> {
     const ROLL: usize = PRE_ROLL_FRAMES.div_ceil(BLOCK_FRAMES);
     let segment = blocks.div_ceil(SEGMENTS).max(ROLL);
@@ -302,7 +302,7 @@ mod tests {
             let planes: [Vec<f32>; 2] =
                 [0, 1].map(|_| (0..blocks * BLOCK_FRAMES).map(|_| random.f32() - 0.5).collect());
             let whole = sums(48_000, BLOCK_FRAMES, [&[], &[]], [&planes[0], &planes[1]], 0);
-            let read = block_powers(48_000, blocks, &mut |block, [left, right]| {
+            let read = block_powers(48_000, blocks, |block, [left, right]| {
                 let frames = block * BLOCK_FRAMES..(block + 1) * BLOCK_FRAMES;
                 left.copy_from_slice(&planes[0][frames.clone()]);
                 right.copy_from_slice(&planes[1][frames]);

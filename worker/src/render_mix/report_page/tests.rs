@@ -127,4 +127,7 @@ fn of_one_section_it_says_which_and_who_is_silent_there() {
     let page = page(&report, &Plot::default());
     let told = "Final mix of Flood alone. One take of the piece does not sound there.";
     assert!(page.contains(told) && page.contains("<dt>Takes heard</dt><dd>2</dd>"), "{page}");
+    let listed = [">Bells: 2</th>", ">Does not sound there: 1</th>", ">c</td>"];
+    let at = listed.map(|part| page.find(part));
+    assert!(at.iter().all(Option::is_some) && at.is_sorted(), "{at:?}");
 }
