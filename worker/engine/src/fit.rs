@@ -5,6 +5,7 @@ mod bar_slips;
 mod beat_slips;
 mod beats;
 mod belief;
+mod chord_slips;
 mod events;
 mod harmony;
 mod line;

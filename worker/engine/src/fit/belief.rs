@@ -5,8 +5,12 @@ use super::line::Laid;
 use super::marks::Pair;
 use crate::locate::Arrival;
 
-/// Share of takes whose ratio is that of two clocks; the others have a tempo set wrong.
+/// Share of takes whose ratio is that of two clocks; the others run at another speed or have a
+/// tempo set wrong.
 const CLOCKED: f64 = 0.75;
+/// Share of those with a tempo set wrong among takes whose mark runs as two clocks do (common
+/// practice, no source: nearly everybody plays to the guide as it sounds).
+const TEMPO_SET: f64 = 0.03;
 /// Share of recordings that do not run at one speed, as phones film them: the mark tells the speed
 /// of its own moment (common practice, no source).
 const CHANGING: f64 = 0.01;
@@ -29,24 +33,6 @@ pub(super) fn log_normal(x: f64, sd: f64) -> f64 {
     -0.5 * (x / sd).powi(2) - (sd * std::f64::consts::TAU.sqrt()).ln()
 }
 
-/// Log density of a ratio: two clocks, or a tempo set a little wrong.
-pub(super) fn log_ratio(ratio: f64, prior: &Prior) -> f64 {
-    let clock = CLOCKED * log_normal(ratio, prior.clock_sd_ppm * 1e-6).exp();
-    let wide = (1.0 - CLOCKED) / (2.0 * prior.most_ratio_ppm * 1e-6);
-    (clock + wide).ln()
-}
-
-/// Log likelihood of the mark's measured skew at a ratio; the playing may follow another clock.
-pub(super) fn log_skew(ratio: f64, mark: Option<&Arrival>) -> f64 {
-    match skew(mark) {
-        Some((value, sd)) => {
-            let off = (ratio - value) / sd;
-            (0.9 * (-0.5 * off * off).exp() + 0.1 * (-(off.abs() / 30.0)).exp()).ln()
-        }
-        None => 0.0,
-    }
-}
-
 /// A mark's skew and its uncertainty as ratios.
 pub(super) fn skew(mark: Option<&Arrival>) -> Option<(f64, f64)> {
     let mark = mark?;
@@ -67,52 +53,73 @@ pub(super) fn log_lag(lag_s: f64, prior: &Prior) -> f64 {
     (near + wireless + anywhere).ln()
 }
 
-/// What may be so of a take's ratio: the belief given the mark's skew, and how well skew and
-/// playing speak for it.
+/// What may be so of a take's ratio, and how likely that is.
+#[derive(Clone, Copy)]
 struct Belief {
     mean: f64,
-    variance: f64,
-    weight: f64,
+    /// `None` where every ratio is as likely as any other.
+    variance: Option<f64>,
+    share: f64,
+    /// Density of a ratio where every one is as likely.
+    wide: f64,
     /// Whether by it the recording runs at another speed where the mark is.
     changes: bool,
 }
 
-/// Two clocks alone; a recording that runs at another speed as a whole, so that the mark shows
-/// it; a tempo set wrong, so that the mark shows the clocks only; a recording whose speed changes,
-/// so that the mark shows its own moment.
-fn beliefs(laid: &Laid, prior: &Prior, mark: Option<&Arrival>) -> Vec<Belief> {
-    let clock = prior.clock_sd_ppm * 1e-6;
-    let played = laid.covariance[2];
-    let wide = 1.0 / (2.0 * prior.most_ratio_ppm * 1e-6);
-    let plain = Belief { mean: 0.0, variance: clock * clock, weight: 0.0, changes: false };
-    // A belief so wide that the playing alone decides.
-    let open = Belief { mean: laid.ratio, variance: f64::INFINITY, ..plain };
-    let fits =
-        |mean: f64, variance: f64| log_normal(laid.ratio - mean, (played + variance).sqrt()).exp();
-    // Where no mark tells of the whole.
-    let without_mark = |share: f64, changes: bool| {
-        [
-            Belief { weight: share * CLOCKED * fits(0.0, clock * clock), changes, ..plain },
-            Belief { weight: share * (1.0 - CLOCKED) * wide, changes, ..open },
-        ]
-    };
-    let Some((skew, sd)) = skew(mark) else { return without_mark(1.0, false).into() };
-    let by_clock = log_normal(skew, clock.hypot(sd)).exp();
-    let (a, b) = (1.0 / (sd * sd), 1.0 / (clock * clock));
-    let both = (skew * a / (a + b), 1.0 / (a + b));
-    let other = 0.5 * (1.0 - CLOCKED) * wide;
-    let mut beliefs = vec![
-        Belief {
-            mean: both.0,
-            variance: both.1,
-            weight: CLOCKED * by_clock * fits(both.0, both.1),
-            ..plain
-        },
-        Belief { mean: skew, variance: sd * sd, weight: other * fits(skew, sd * sd), ..plain },
-        Belief { weight: other * by_clock, ..open },
-    ];
-    beliefs.extend(without_mark(CHANGING * wide, true));
-    beliefs
+impl Belief {
+    /// Density of a ratio that was measured with a variance, times the belief's share.
+    fn density(&self, ratio: f64, measured: f64) -> f64 {
+        let density = |variance: f64| log_normal(ratio - self.mean, (variance + measured).sqrt());
+        self.share * self.variance.map_or(self.wide, |variance| density(variance).exp())
+    }
+}
+
+/// What is believed of a take's ratio before it is played.
+pub(super) struct Ratios(Vec<Belief>);
+
+impl Ratios {
+    /// Two clocks alone; a recording that runs at another speed as a whole, so that the mark shows
+    /// it; a tempo set wrong, so that the mark shows the clocks only; a recording whose speed
+    /// changes, so that the mark shows its own moment. The shares sum to 1.
+    pub(super) fn new(prior: &Prior, mark: Option<&Arrival>) -> Self {
+        let clock = prior.clock_sd_ppm * 1e-6;
+        let wide = 1.0 / (2.0 * prior.most_ratio_ppm * 1e-6);
+        let about = |mean: f64, sd: f64, share: f64| Belief {
+            mean,
+            variance: Some(sd * sd),
+            share,
+            wide,
+            changes: false,
+        };
+        let any = |share: f64| Belief { variance: None, ..about(0.0, clock, share) };
+        // What is believed where no mark tells of the whole.
+        let unmarked =
+            |share: f64| [about(0.0, clock, share * CLOCKED), any(share * (1.0 - CLOCKED))];
+        let Some((skew, sd)) = skew(mark) else { return Self(unmarked(1.0).into()) };
+        let by_clock = log_normal(skew, clock.hypot(sd)).exp();
+        let (a, b) = (1.0 / (sd * sd), 1.0 / (clock * clock));
+        let mut beliefs = vec![
+            about(skew * a / (a + b), (a + b).sqrt().recip(), CLOCKED * by_clock),
+            about(skew, sd, (1.0 - CLOCKED - TEMPO_SET) * wide),
+            any(TEMPO_SET * by_clock),
+        ];
+        let changing = unmarked(CHANGING * wide);
+        beliefs.extend(changing.map(|belief| Belief { changes: true, ..belief }));
+        let total: f64 = beliefs.iter().map(|belief| belief.share).sum();
+        beliefs.iter_mut().for_each(|belief| belief.share /= total);
+        Self(beliefs)
+    }
+
+    /// Log density of a ratio.
+    pub(super) fn log_density(&self, ratio: f64) -> f64 {
+        self.0.iter().map(|belief| belief.density(ratio, 0.0)).sum::<f64>().ln()
+    }
+
+    /// The greatest log density of all ratios.
+    pub(super) fn most(&self) -> f64 {
+        let densities = self.0.iter().map(|belief| self.log_density(belief.mean));
+        densities.fold(f64::MIN, f64::max)
+    }
 }
 
 /// Joins the measured ratio with the belief about clocks and the mark's skew, as the mean and
@@ -123,24 +130,20 @@ pub(super) fn join(laid: &mut Laid, prior: &Prior, mark: Option<&Arrival>) -> f6
     if variance <= 0.0 {
         return 0.0;
     }
-    let beliefs = beliefs(laid, prior, mark);
-    let total: f64 = beliefs.iter().map(|belief| belief.weight).sum();
+    let Ratios(beliefs) = Ratios::new(prior, mark);
+    let odds: Vec<f64> =
+        beliefs.iter().map(|belief| belief.density(laid.ratio, variance)).collect();
+    let total: f64 = odds.iter().sum();
     if total <= 0.0 || !total.is_finite() {
         return 0.0;
     }
-    let changing = beliefs.iter().filter(|belief| belief.changes).map(|belief| belief.weight);
-    let changing = changing.sum::<f64>() / total;
+    let rated = beliefs.iter().zip(odds).map(|(belief, odds)| (belief, odds / total));
+    let changing = rated.clone().filter(|(belief, _)| belief.changes).map(|(_, odds)| odds).sum();
     // Step and variance of each part, once the playing is joined to it.
-    let parts: Vec<(f64, f64, f64)> = beliefs
-        .iter()
-        .map(|belief| {
-            let gain = if belief.variance.is_finite() {
-                variance / (variance + belief.variance)
-            } else {
-                0.0
-            };
-            let step = gain * (belief.mean - laid.ratio);
-            (belief.weight / total, step, variance * (1.0 - gain))
+    let parts: Vec<(f64, f64, f64)> = rated
+        .map(|(belief, odds)| {
+            let gain = belief.variance.map_or(0.0, |believed| variance / (variance + believed));
+            (odds, gain * (belief.mean - laid.ratio), variance * (1.0 - gain))
         })
         .collect();
     let mean_step: f64 = parts.iter().map(|(odds, step, _)| odds * step).sum();

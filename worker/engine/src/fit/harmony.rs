@@ -62,6 +62,35 @@ impl Harmony {
         self.spelling.log_likelihood(agreement, count, self.witness)
     }
 
+    /// Where each of the chart's chords begins and ends, piece time.
+    pub(super) fn borders_s(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        self.chords.iter().map(|chord| (chord.from_s, chord.to_s))
+    }
+
+    /// How closely the take spells the chart's chords, laid so.
+    pub(super) fn spelt(&self, file_at: &dyn Fn(f64) -> f64) -> Concentration {
+        let heard =
+            self.chords.iter().filter_map(|chord| Some((chord, self.heard(chord, file_at)?)));
+        let (agreement, count) = heard.fold((0.0, 0.0), |(sum, count), (chord, heard)| {
+            (sum + dot(&chord.pitches, &heard), count + 1.0)
+        });
+        self.spelling.likeliest(agreement, count)
+    }
+
+    /// What each of the chart's chords says for one way to lay a take that spells them so closely,
+    /// against harmony that has nothing to do with it; `None` where too little sounds.
+    pub(super) fn each_chord(
+        &self,
+        spelt: Concentration,
+        file_at: &dyn Fn(f64) -> f64,
+    ) -> Vec<Option<f64>> {
+        let said = |chord: &Chord| {
+            let cosine = dot(&chord.pitches, &self.heard(chord, file_at)?);
+            Some(self.witness * (spelt.value * cosine - spelt.log_norm))
+        };
+        self.chords.iter().map(said).collect()
+    }
+
     /// Learns from one way to lay the take how many independent witnesses its chords are: by the
     /// correlation of neighbouring chords' departures from the chart.
     pub(super) fn weigh_witnesses(&mut self, file_at: &dyn Fn(f64) -> f64) {
@@ -111,6 +140,13 @@ impl Harmony {
     }
 }
 
+/// How closely the pitches of a take keep to their chords.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Concentration {
+    value: f64,
+    log_norm: f64,
+}
+
 /// How pitches agree with the chords they are heard in: von Mises-Fisher densities of all
 /// concentrations, averaged.
 pub(super) struct Spelling {
@@ -130,6 +166,15 @@ impl Spelling {
             .zip(&self.log_norms)
             .map(|(concentration, norm)| witness * (concentration * agreement - count * norm));
         super::pattern::log_sum(each) - (CONCENTRATIONS.len() as f64).ln()
+    }
+
+    /// The concentration that explains so many sounds best.
+    fn likeliest(&self, agreement: f64, count: f64) -> Concentration {
+        let said = |of: &Concentration| of.value * agreement - count * of.log_norm;
+        let none = Concentration { value: 0.0, log_norm: 0.0 };
+        let each = CONCENTRATIONS.iter().zip(self.log_norms);
+        let each = each.map(|(&value, log_norm)| Concentration { value, log_norm });
+        each.max_by(|a, b| said(a).total_cmp(&said(b))).unwrap_or(none)
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::activity;
 use super::belief::{self, LAGS_S};
+use super::chord_slips::ChordShifts;
 use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::marks::{Opening, Pair};
@@ -87,6 +88,13 @@ pub(super) fn read<'a>(
         follow_up(take, &mut reading, rated);
     }
     settle_ratio(take, &mut reading);
+    if reading.laid.is_none() {
+        let (anchor, ratio) = (reading.anchor, reading.ratio.0);
+        let chords = ChordShifts::new(&take.harmony, take.beats.beat_s(), &|piece_s| {
+            anchor.file_at(piece_s, ratio)
+        });
+        chords.clearest().into_iter().for_each(|jump| reading.track.add(jump));
+    }
     reading.tempo = another_tempo(take, &reading, from_s);
     reading
 }
@@ -223,9 +231,12 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
     let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
     let (notes, beats, grid, strokes) = (&take.notes, take.beats, take.grid, &laid.strokes);
     let shifts = Shifts::new(notes, beats, &piece_at);
+    let file_at = |t: f64| reading.anchor.file_at(t, laid.ratio) + laid.lag_s;
+    let chords = ChordShifts::new(&take.harmony, beats.beat_s(), &file_at);
     let jump = beat_slips::clearest(notes, &shifts)
         .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
-        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts));
+        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts))
+        .or_else(|| chords.clearest());
     if let Some(jump) = jump {
         // The strokes kept to the pulse all the while, so none of the jump is in their drift.
         track.add(jump);

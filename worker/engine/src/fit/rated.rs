@@ -2,7 +2,7 @@
 //! say for it.
 
 use super::activity::Run;
-use super::belief::{self, LAGS_S};
+use super::belief::{self, LAGS_S, Ratios};
 use super::marked::Reading;
 use super::pattern::{ANY, Choice};
 use super::search::{self, Field, Mode};
@@ -30,8 +30,8 @@ pub(super) struct Rated {
 pub(super) fn rate(take: &mut Take<'_>, reading: &Reading<'_>, runs: &[Run]) -> Vec<Rated> {
     let (prior, beats) = (take.prior, take.beats);
     let mark = Some(reading.opening.arrival);
-    let log_ratio_prior =
-        |ratio: f64| belief::log_ratio(ratio, prior) + belief::log_skew(ratio, mark);
+    let believed = Ratios::new(prior, mark);
+    let log_ratio_prior = |ratio: f64| believed.log_density(ratio);
     let mut followed: Vec<(Mode, Track)> = Vec::new();
     for (mut mode, choice) in starts(take, reading, &log_ratio_prior) {
         let guide = Guide {
@@ -140,7 +140,5 @@ fn starts(
 
 /// Score of a line that the strokes say nothing for.
 pub(super) fn by_chance(prior: &Prior, mark: &Arrival) -> f64 {
-    let ratio = belief::skew(Some(mark)).map_or(0.0, |skew| skew.0);
-    belief::log_ratio(0.0, prior).max(belief::log_ratio(ratio, prior))
-        + belief::log_lag(prior.ensemble_lag_ms * 1e-3, prior)
+    Ratios::new(prior, Some(mark)).most() + belief::log_lag(prior.ensemble_lag_ms * 1e-3, prior)
 }

@@ -31,9 +31,9 @@ pub(super) fn marked(take: &Take<'_>, readings: &[Reading<'_>], fit: &mut Fit) {
     rivals(take, best, fit);
     ratio_known(take, best, fit);
     fit.findings.extend(best.change.map(speed_changes));
-    if let Some(laid) = &best.laid {
-        jumps(&best.track.jumps, laid, fit);
-    } else if best.events.len() > MANY_STROKES {
+    jumps(&best.track.jumps, best.laid.as_ref(), fit);
+    let slipped = !best.track.jumps.is_empty();
+    if best.laid.is_none() && best.events.len() > MANY_STROKES && !slipped {
         fit.findings.push(astray());
     }
     marks_against_playing(take, best, fit);
@@ -61,7 +61,7 @@ pub(super) fn unmarked(take: &Take<'_>, found: &Places, best: &Place, fit: &mut 
     if best.ratio_sd * last_played_s(take, Some(&best.laid)) * 1e3 > LOOSE_END_MS {
         fit.findings.push(ratio_uncertain(Severity::Asks, best.ratio_sd));
     }
-    jumps(&best.track.jumps, &best.laid, fit);
+    jumps(&best.track.jumps, Some(&best.laid), fit);
     wander(&best.laid, fit);
     fit.certain &= fit.findings.iter().all(|finding| finding.severity < Severity::Asks);
 }

@@ -2,12 +2,13 @@
 
 use super::activity::{self, Run};
 use super::beats::BeatClock;
+use super::belief::{self, Ratios};
 use super::harmony::Harmony;
 use super::notes::Notes;
 use super::pattern::Tables;
 use super::search::{Anchor, Mode};
 use super::track::Track;
-use super::{Grid, Prior, belief};
+use super::{Grid, Prior};
 use crate::locate::Arrival;
 use crate::onset::Playing;
 
@@ -66,7 +67,7 @@ impl Take<'_> {
     }
 
     /// Ratio by belief, the mark's skew and the changes of harmony, for a take whose strokes say
-    /// nothing: mean and standard deviation.
+    /// nothing: the likeliest, and how far from it the others lie.
     pub(super) fn ratio_by_harmony(&self, anchor: Anchor, mark: Option<&Arrival>) -> (f64, f64) {
         let most = self.most_ratio();
         let count = 480;
@@ -83,14 +84,15 @@ impl Take<'_> {
         let fine = (-12..=12).map(|k| k as f64 * self.prior.clock_sd_ppm * 1e-6 / 3.0);
         let mut ratios: Vec<f64> = ratios.into_iter().chain(fine).collect();
         ratios.sort_by(f64::total_cmp);
+        let believed = Ratios::new(self.prior, mark);
         let scores: Vec<f64> = ratios
             .iter()
             .map(|&ratio| {
                 let harmony = self.harmony.score(&|t| anchor.file_at(t, ratio));
-                harmony + belief::log_ratio(ratio, self.prior) + belief::log_skew(ratio, mark)
+                harmony + believed.log_density(ratio)
             })
             .collect();
-        moments(&ratios, &scores)
+        likeliest(&ratios, &scores)
     }
 }
 
@@ -105,17 +107,50 @@ fn file_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
     }
 }
 
-/// Mean and standard deviation of a log density given at ascending points.
-fn moments(points: &[f64], scores: &[f64]) -> (f64, f64) {
-    let most = scores.iter().copied().fold(f64::MIN, f64::max);
-    let (mut total, mut sum, mut squares) = (0.0, 0.0, 0.0);
-    for (pair, score) in points.windows(2).zip(scores.windows(2)) {
-        let mass = (pair[1] - pair[0]) * ((score[0] - most).exp() + (score[1] - most).exp());
-        let middle = 0.5 * (pair[0] + pair[1]);
-        total += mass;
-        sum += mass * middle;
-        squares += mass * middle * middle;
+/// The middle of the highest hill of a log density given at ascending points, and the root mean
+/// square distance of everything from there: a mean of several hills would lie on none of them.
+fn likeliest(points: &[f64], scores: &[f64]) -> (f64, f64) {
+    let Some(top) = (0..points.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else {
+        return (0.0, 0.0);
+    };
+    let density = |k: usize| (scores[k] - scores[top]).exp();
+    let on_hill = |k: &usize| scores[*k] > scores[top] - HILL;
+    let left = (0..top).rev().take_while(on_hill).last().unwrap_or(top);
+    let right = (top..points.len()).take_while(on_hill).last().unwrap_or(top);
+    let integral = |from: usize, to: usize, value: &dyn Fn(f64) -> f64| -> f64 {
+        let between = |k: usize| {
+            let (a, b) = (points[k], points[k + 1]);
+            0.5 * (b - a) * (density(k) * value(a) + density(k + 1) * value(b))
+        };
+        (from..to).map(between).sum()
+    };
+    let mass = integral(left, right, &|_| 1.0);
+    let middle =
+        if mass > 0.0 { integral(left, right, &|point| point) / mass } else { points[top] };
+    let last = points.len() - 1;
+    let (squares, total) =
+        (integral(0, last, &|point| (point - middle).powi(2)), integral(0, last, &|_| 1.0));
+    (middle, (squares / total.max(f64::MIN_POSITIVE)).max(1e-14).sqrt())
+}
+
+/// A hill reaches down to so much less than its top: three standard deviations.
+const HILL: f64 = 4.5;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_likeliest_is_on_the_higher_hill_and_the_lower_counts_as_doubt() {
+        let points: Vec<f64> = (-400..=400).map(|k| f64::from(k) * 0.05).collect();
+        let hill = |x: f64, at: f64, share: f64| share * (-0.5 * (x - at).powi(2)).exp();
+        let scores = |second: f64| -> Vec<f64> {
+            points.iter().map(|&x| (hill(x, 1.0, 1.0) + hill(x, 11.0, second)).ln()).collect()
+        };
+        let (middle, sd) = likeliest(&points, &scores(0.0));
+        assert!((middle - 1.0).abs() < 0.01 && (sd - 1.0).abs() < 0.01, "{middle} {sd}");
+        let (middle, sd) = likeliest(&points, &scores(0.25));
+        // A fifth of all lies ten off: 0.8 · 1 + 0.2 · (1 + 100) = 21.
+        assert!((middle - 1.0).abs() < 0.01 && (sd - 21f64.sqrt()).abs() < 0.02, "{middle} {sd}");
     }
-    let mean = sum / total;
-    (mean, (squares / total - mean * mean).max(1e-14).sqrt())
 }

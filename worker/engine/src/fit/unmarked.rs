@@ -2,7 +2,7 @@
 //! beat.
 
 use super::activity::{self, Run};
-use super::belief;
+use super::belief::{self, Ratios};
 use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::search::{self, Anchor, Field, Mode, posterior};
@@ -100,9 +100,10 @@ fn at_tempo(take: &mut Take<'_>, events: &[Event], runs: &[Run], tempo: Hypothes
     Places { tempo, places: settle(take, events, ways, &tempo), coherent: true, evidence }
 }
 
-/// Log density of a ratio about a tempo.
-fn log_ratio(take: &Take<'_>, ratio: f64, tempo: &Hypothesis) -> f64 {
-    belief::log_ratio((1.0 + ratio) / (1.0 + tempo.centre) - 1.0, take.prior)
+/// Log density of ratios about a tempo.
+fn log_ratios(take: &Take<'_>, tempo: &Hypothesis) -> impl Fn(f64) -> f64 + use<> {
+    let (believed, centre) = (Ratios::new(take.prior, None), tempo.centre);
+    move |ratio| believed.log_density((1.0 + ratio) / (1.0 + centre) - 1.0)
 }
 
 /// Ratios to search about a tempo; one found by its own strength needs no prior at all.
@@ -132,15 +133,16 @@ fn by_phase(take: &Take<'_>, events: &[Event], runs: &[Run], tempo: &Hypothesis)
     let beat_s = take.beats.beat_s();
     let middle_s = events[events.len() / 2].at_s;
     let anchor = Anchor { file_s: middle_s, piece_s: 0.0 };
+    let log_ratio = log_ratios(take, tempo);
     let field = Field {
         ratios: ratios(take, tempo),
         lags_s: (0.0, beat_s * (1.0 + tempo.centre)),
-        log_ratio_prior: &|ratio| log_ratio(take, ratio, tempo),
+        log_ratio_prior: &log_ratio,
         log_lag_prior: &|_| 0.0,
     };
     let modes = search::modes(take.beats, take.tables, events, anchor, &field);
     let Some(best) = modes.first().map(|mode| mode.score) else { return Vec::new() };
-    if best - log_ratio(take, tempo.centre, tempo) < COHERENT {
+    if best - log_ratio(tempo.centre) < COHERENT {
         return Vec::new();
     }
     let mut ways = Vec::new();
@@ -197,12 +199,13 @@ fn by_harmony(take: &Take<'_>, events: &[Event], runs: &[Run], tempo: &Hypothesi
             kept.push(way);
         }
     }
+    let log_ratio = log_ratios(take, tempo);
     let nearby = |way: &Way| {
         let around = 0.4 * most;
         let field = Field {
             ratios: (way.mode.ratio - around, way.mode.ratio + around),
             lags_s: (-0.6 * beat_s, 0.6 * beat_s),
-            log_ratio_prior: &|ratio| log_ratio(take, ratio, tempo),
+            log_ratio_prior: &log_ratio,
             log_lag_prior: &|_| 0.0,
         };
         let modes = search::modes(take.beats, take.tables, events, way.anchor, &field);

@@ -6,9 +6,10 @@ use crate::fit::marked::Reading;
 use crate::fit::track::Jump;
 use crate::fit::{Fit, Take};
 
-/// Says where the playing jumps against the guide.
-pub(super) fn jumps(jumps: &[Jump], laid: &Laid, fit: &mut Fit) {
-    let jumps: Vec<&Jump> = jumps.iter().filter(|jump| lies_between_steady(jump, laid)).collect();
+/// Says where the playing jumps against the guide; `laid` where its strokes could be followed.
+pub(super) fn jumps(jumps: &[Jump], laid: Option<&Laid>, fit: &mut Fit) {
+    let steady = |jump: &&Jump| laid.is_none_or(|laid| lies_between_steady(jump, laid));
+    let jumps: Vec<&Jump> = jumps.iter().filter(steady).collect();
     let sizes = jumps.iter().map(|jump| jump.by_s);
     let Some(largest) = sizes.max_by(|a, b| a.abs().total_cmp(&b.abs())) else { return };
     let how = if largest > 0.0 { "later" } else { "earlier" };
