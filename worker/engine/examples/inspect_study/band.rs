@@ -181,23 +181,64 @@ fn add(file: &mut [f64], instrument: Instrument, note: &Note, rng: &mut Rng) {
     let end = (begin + ((note.length_s + tail * 3.0) * RATE) as usize).min(file.len());
     let vibrato = if matches!(instrument, Voice | Bow) { 0.008 } else { 0.0 };
     let phases: Vec<f64> = partials.iter().map(|_| rng.f64() * TAU).collect();
+    let turns: Vec<(f64, f64)> = phases.iter().map(|phase| cis(*phase)).collect();
+    let began_s = begin as f64 / RATE - LEAD_S - note.at_s;
+    let mut tones: Vec<Tone> = partials
+        .iter()
+        .zip(&phases)
+        .map(|((ratio, level), phase)| {
+            Tone::new(note.hz * ratio, decay * (1.0 + 0.4 * (ratio - 1.0)), *level, *phase, began_s)
+        })
+        .collect();
     for (frame, sample) in file.iter_mut().enumerate().take(end).skip(begin) {
         let t = frame as f64 / RATE - LEAD_S - note.at_s;
         let rise = (t / attack).clamp(0.0, 1.0);
         let fall = if t > note.length_s { (-(t - note.length_s) / tail * 3.0).exp() } else { 1.0 };
-        let envelope = note.loud * rise * rise * fall * (-decay * t).exp();
-        *sample += envelope
-            * if instrument == Shaker {
-                rng.f64() * 2.0 - 1.0
-            } else {
-                let bend = vibrato / TAU / 5.5 * (TAU * 5.5 * t).sin();
-                let tones = partials.iter().zip(&phases).map(|((ratio, level), phase)| {
-                    let faster = (-decay * 0.4 * (ratio - 1.0) * t).exp();
-                    level * faster * (TAU * note.hz * ratio * (t + bend) + phase).sin()
-                });
-                tones.sum::<f64>()
-            };
+        let sound = if instrument == Shaker {
+            (-decay * t).exp() * (rng.f64() * 2.0 - 1.0)
+        } else if vibrato > 0.0 {
+            let bend = vibrato / TAU / 5.5 * (TAU * 5.5 * t).sin();
+            let turned = cis(TAU * note.hz * (t + bend));
+            let harmonics =
+                std::iter::successors(Some(turned), |&before| Some(times(before, turned)));
+            let bent = harmonics.zip(partials).zip(&turns);
+            bent.map(|((harmonic, (_, level)), turn)| level * times(harmonic, *turn).1).sum()
+        } else {
+            tones.iter_mut().map(Tone::next).sum::<f64>()
+        };
+        *sample += note.loud * rise * rise * fall * sound;
     }
+}
+
+/// A sine that dies away, by turning it a little for every sample: sines themselves are slow.
+struct Tone {
+    now: (f64, f64),
+    step: (f64, f64),
+}
+
+impl Tone {
+    fn new(hz: f64, decay: f64, level: f64, phase: f64, began_s: f64) -> Self {
+        let damped = |by: f64, (re, im): (f64, f64)| (by * re, by * im);
+        Self {
+            now: damped(level * (-decay * began_s).exp(), cis(TAU * hz * began_s + phase)),
+            step: damped((-decay / RATE).exp(), cis(TAU * hz / RATE)),
+        }
+    }
+
+    fn next(&mut self) -> f64 {
+        let sample = self.now.1;
+        self.now = times(self.now, self.step);
+        sample
+    }
+}
+
+fn cis(angle: f64) -> (f64, f64) {
+    let (sin, cos) = angle.sin_cos();
+    (cos, sin)
+}
+
+fn times(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
+    (a.0 * b.0 - a.1 * b.1, a.0 * b.1 + a.1 * b.0)
 }
 
 /// Talk: voiced stretches with gliding pitch and two formants, hisses between them.
@@ -216,12 +257,14 @@ pub(crate) fn talk(seconds: f64, seed: u64) -> Vec<f32> {
             hz *= 1.0 + glide / frames as f64;
             phase += TAU * hz / RATE;
             let shape = (std::f64::consts::PI * x).sin().powf(0.5);
+            let turned = cis(phase);
+            let mut harmonic = (1.0, 0.0);
             let tone: f64 = (1..30)
                 .map(|k| {
+                    harmonic = times(harmonic, turned);
                     let f = hz * f64::from(k);
                     let near = |formant: f64| 1.0 / (1.0 + ((f - formant) / 90.0).powi(2));
-                    (near(formants[0]) + 0.5 * near(formants[1]) + 0.02 / f64::from(k))
-                        * (phase * f64::from(k)).sin()
+                    (near(formants[0]) + 0.5 * near(formants[1]) + 0.02 / f64::from(k)) * harmonic.1
                 })
                 .sum();
             out.push((0.25 * shape * tone) as f32);
