@@ -33,6 +33,8 @@ from test_other_metres import Piece
 MARKED_MS, UNMARKED_MS, END_MS = 1.0, 25.0, 20.0
 EVENLY_STRUCK = ["claps", "cowbell", "taiko", "tinkle bell", "synth drum", "kick", "snare",
                  "woodblock", "agogo", "tambourine", "ride bell", "tom", "floor tom", "conga"]
+# Chords held over whole bars.
+HELD = ["choir", "strings", "organ"]
 
 
 def anyone(rng, seed, **given):
@@ -106,6 +108,9 @@ CLASSES = {
     "evenly struck": lambda rng: dict(instrument=str(rng.choice(EVENLY_STRUCK)), pattern="pulse"),
     "evenly struck, slipped by beats": lambda rng: dict(
         instrument=str(rng.choice(EVENLY_STRUCK)), pattern="pulse", **slip_by_beats(rng)),
+    "held": lambda rng: dict(instrument=str(rng.choice(HELD)), pattern="pad"),
+    "held, slipped by beats": lambda rng: dict(
+        instrument=str(rng.choice(HELD)), pattern="pad", **slip_by_beats(rng)),
 }
 # Pieces that are long, slow, quick, of one chord, or that change their tempo often.
 PIECES = test_other_metres.PIECES | {
