@@ -1,9 +1,11 @@
 """Takes from which beats were cut, or into which beats were put, by parts that strike every beat
-alike: nothing but their accents, and where they end, tells of it.
+alike, where nothing but their accents and where they end tells of it, and by parts that hold their
+chords, where nothing but these does.
 
 The playing is sampled instruments by FluidSynth (home_takes.py); the classes are study_places.py's.
 """
 
+import numpy as np
 import pytest
 
 import study_places
@@ -15,8 +17,7 @@ def pack(tmp_path_factory):
     return make_pack(tmp_path_factory.mktemp("pack"))
 
 
-def findings(pack, name, seed, folder):
-    player = study_places.player_of(name, seed)
+def findings(pack, player, folder):
     file, _ = study_places.home_takes.record(pack, player, folder / "take")
     (line,) = examine(PIECE, [file])
     return line["state"], {finding["code"] for finding in line["findings"]}
@@ -29,11 +30,30 @@ def findings(pack, name, seed, folder):
     ("slipped by beats", 6003),
 ])
 def test_a_slip_by_whole_beats_is_asked_about(pack, tmp_path, name, seed):
-    state, codes = findings(pack, name, seed, tmp_path)
+    state, codes = findings(pack, study_places.player_of(name, seed), tmp_path)
     assert state == "asks" and "slipped" in codes, (state, codes)
 
 
 @pytest.mark.parametrize("seed", [6100, 6102, 6104])
 def test_a_part_that_strikes_every_beat_is_not_said_to_have_slipped(pack, tmp_path, seed):
-    state, codes = findings(pack, "evenly struck", seed, tmp_path)
+    state, codes = findings(pack, study_places.player_of("evenly struck", seed), tmp_path)
+    assert state == "placed" and "slipped" not in codes, (state, codes)
+
+
+# By two beats exactly, and by a little less.
+@pytest.mark.parametrize("instrument, seed, slip", [
+    ("choir", 640, study_places.slip_by_beats),
+    ("strings", 601, lambda rng: study_places.slip_between(rng, 80, 1_200)),
+])
+def test_a_slip_in_held_chords_is_asked_about(pack, tmp_path, instrument, seed, slip):
+    rng = np.random.default_rng([seed, 5])
+    slipped = slip(rng)
+    player = study_places.anyone(rng, seed, instrument=instrument, **slipped)
+    state, codes = findings(pack, player, tmp_path)
+    assert state == "asks" and "slipped" in codes, (state, codes)
+
+
+@pytest.mark.parametrize("seed", [34001, 34010])
+def test_held_chords_that_did_not_slip_are_placed(pack, tmp_path, seed):
+    state, codes = findings(pack, study_places.player_of("held", seed), tmp_path)
     assert state == "placed" and "slipped" not in codes, (state, codes)
