@@ -6,6 +6,8 @@
 //! one JSON object: seconds and peak memory of each kind of render.
 //! `render_speed again DIR FILES COUNT THREADS TIMES` mixes as many and lets one take come and go
 //! TIMES times, for a profiler to look at, and prints what each coming took.
+//! `render_speed nights DIR FILES COUNT THREADS NIGHTS` mixes COUNT stems, then every night one take
+//! more, each of another family, every third of them a short one, and prints what each night took.
 
 use ripieno_engine::bed::{Bed, Contribution, STRETCH_BLOCKS};
 use ripieno_engine::stem::{StemFile, StemWriter};
@@ -38,7 +40,10 @@ fn main() -> ExitCode {
         ["make", dir, files, seconds] => make(dir, files, seconds),
         ["run", dir, files, count, threads] => run(dir, files, count, threads),
         ["again", dir, files, count, threads, times] => again(dir, files, count, threads, times),
-        _ => Err("make, run or again".into()),
+        ["nights", dir, files, count, threads, nights] => {
+            run_nights(dir, files, count, threads, nights)
+        }
+        _ => Err("make, run, again or nights".into()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -98,6 +103,26 @@ fn again(dir: &str, files: &str, count: &str, threads: &str, times: &str) -> Out
         bench.time(&map, &stems[1..], RenderKind::Preview, &[])?;
         let new = bench.time(&map, &stems, RenderKind::Preview, &[])?;
         writeln!(std::io::stdout(), "{new}")?;
+    }
+    Ok(())
+}
+
+fn run_nights(dir: &str, files: &str, count: &str, threads: &str, nights: &str) -> Outcome<()> {
+    let (dir, files): (_, u64) = (Path::new(dir), files.parse()?);
+    let count: u64 = count.parse()?;
+    let (piece, map) = nine_harbours();
+    let mut stems: Vec<StemEntry> = (0..count).map(|number| entry(dir, files, number)).collect();
+    let bench = Bench { dir, piece: &piece, threads: threads.parse()?, former: Vec::new() };
+    let _ = std::fs::remove_dir_all(dir.join("beds"));
+    for night in 0..=nights.parse()? {
+        let done = bench.time(&map, &stems, RenderKind::Preview, &[])?;
+        let (cpu_s, beds) = (&done["mix_cpu_s"], &done["beds"]);
+        writeln!(std::io::stdout(), "night {night}: {cpu_s:.3} s of processor time, beds {beds}")?;
+        let mut take = entry(dir, files, count + night);
+        if night % 3 == 2 {
+            take.path = dir.join("short.stem");
+        }
+        stems.push(take);
     }
     Ok(())
 }

@@ -17,8 +17,9 @@ use ripieno_engine::stem::BLOCK_FRAMES;
 const CHUNK_FRAMES: usize = 4 * BLOCK_FRAMES;
 
 /// Beds that may have to be added or taken out before a sum is kept anew: for one group that
-/// costs less than writing the sum.
-const MOST_CHANGED: usize = 2;
+/// costs less than writing the sum. With two, the nights of a row would each begin with the change
+/// of the night before.
+const MOST_CHANGED: usize = 1;
 
 /// One stretch as it grows.
 pub(super) struct Growing {

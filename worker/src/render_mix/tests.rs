@@ -340,6 +340,36 @@ fn a_change_asked_for_a_second_time_is_kept() {
     assert!(rounds.iter().all(|report| mix_hash(report) == scratch));
 }
 
+/// Night after night a take comes, each to another of five groups.
+#[test]
+fn a_night_does_not_begin_with_the_change_of_the_one_before_last() {
+    let dir = tempfile::tempdir().unwrap();
+    let piece = short_piece();
+    let families = ["bells", "plucked", "reeds", "voice", "hands"];
+    let group = |family| {
+        format!("[[groups]]\nname = \"{family}\"\nrules = [{{ family = \"{family}\" }}]\n")
+    };
+    let map = arrangement(&families.map(group).concat(), &piece);
+    let mut request = request(&piece, &map, dir.path());
+    let mut stems: Vec<StemEntry> = (0..10).map(|number| stem(dir.path(), number, 0.2)).collect();
+    for (stem, family) in stems.iter_mut().zip(families.iter().cycle()) {
+        stem.facts.family = (*family).into();
+    }
+    let mut night = |stems: &[StemEntry]| {
+        request.stems = stems.to_vec();
+        render(&request, &|_| {}).unwrap()
+    };
+    night(&stems[..8]);
+    assert!(night(&stems[..9]).beds.stems_added > 0);
+    let second = night(&stems);
+    assert!(second.beds.stems_added > 0);
+    let third = night(&stems);
+    assert_eq!(third.beds.stems_added, 0, "what the second night made was kept");
+    request.beds_dir = None;
+    let scratch = mix_hash(&render(&request, &|_| {}).unwrap());
+    assert!(mix_hash(&second) == scratch && mix_hash(&third) == scratch);
+}
+
 /// A stretch in which nothing has changed is read only as the files are written.
 #[test]
 fn a_kept_sum_damaged_unnoticed_is_made_anew() {
