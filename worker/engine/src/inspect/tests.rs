@@ -88,3 +88,18 @@ fn channels_are_judged() {
     assert_eq!(codes(&hear(&[&left, &turned], RATE)), ["antiphase"]);
     assert_eq!(codes(&hear(&[&left, &quiet], RATE)), ["dead_channel"]);
 }
+
+#[test]
+fn a_wave_shifted_throughout_is_told_from_one_that_leans_while_it_sounds() {
+    let shifted = |by: &dyn Fn(f32) -> f32| -> Vec<f32> {
+        let silence = std::iter::repeat_n(0.0f32, RATE as usize);
+        let played = plucks(0.7, 5).into_iter();
+        silence.chain(played).map(|sample| sample + by(sample)).collect()
+    };
+    assert_eq!(codes(&hear(&[&shifted(&|_| 0.02)], RATE)), ["dc_offset"]);
+    // As a reed or a bowed string does.
+    let leaning = shifted(&|sample| 0.4 * sample * sample);
+    let mean = leaning.iter().sum::<f32>() / leaning.len() as f32;
+    assert!(mean > 0.006, "{mean}");
+    assert_eq!(codes(&hear(&[&leaning], RATE)), Vec::<&str>::new());
+}
