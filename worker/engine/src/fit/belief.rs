@@ -13,7 +13,7 @@ const CLOCKED: f64 = 0.75;
 const TEMPO_SET: f64 = 0.03;
 /// Share of recordings that do not run at one speed, as phones film them: the mark tells the speed
 /// of its own moment (common practice, no source).
-const CHANGING: f64 = 0.01;
+const CHANGING: f64 = 0.02;
 /// Two marks and the stretch between them run at one speed unless a mark's skew differs by so many
 /// standard uncertainties and so much. Of 247 marks through rooms, phones and codecs the furthest
 /// was read 75 ppm off.

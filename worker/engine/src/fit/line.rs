@@ -216,7 +216,7 @@ fn regress(strokes: &[Stroke], spread_s: f64, origin_s: f64) -> Option<crate::ma
     let mut line = line_through_drift(&samples)?;
     let span_s = samples[samples.len() - 1].x - samples[0].x;
     let centre_s = samples.iter().map(|sample| sample.x).sum::<f64>() / samples.len() as f64;
-    let hidden = hidden_drift(span_s);
+    let hidden = hidden_drift(span_s, samples.len());
     line.covariance[0] += hidden * centre_s * centre_s;
     line.covariance[1] -= hidden * centre_s;
     line.covariance[2] += hidden;
@@ -241,14 +241,18 @@ fn in_company(samples: Vec<Sample>) -> Vec<Sample> {
 /// some milliseconds in all players they measured).
 const DRIFT_S: f64 = 0.008;
 const DRIFT_TIME_S: f64 = 8.0;
-/// A part of this length shows its own drift well enough.
+/// A part of this length shows its own drift well enough, if it has so many strokes; one of fewer
+/// has to be as much longer.
 const SHOWN_S: f64 = 50.0;
+const SHOWN_STROKES: f64 = 100.0;
 
-/// Variance of the slope by a drift that a short part can't show, since it passes for a slope.
-fn hidden_drift(span_s: f64) -> f64 {
+/// Variance of the slope by a drift that a short or sparse part can't show, since it passes for a
+/// slope.
+fn hidden_drift(span_s: f64, strokes: usize) -> f64 {
     let span_s = span_s.max(DRIFT_TIME_S);
     let slope = DRIFT_S * DRIFT_S * 12.0 * 2.0 * DRIFT_TIME_S / span_s.powi(3);
-    slope * (SHOWN_S / span_s).min(1.0).powi(3)
+    let shown_s = SHOWN_S * (SHOWN_STROKES / strokes as f64).max(1.0);
+    slope * (shown_s / span_s).min(1.0).powi(3)
 }
 
 /// Robust standard deviation of trusted strokes about the smoothed drift.

@@ -43,8 +43,6 @@ pub(super) struct Reading<'a> {
 
 /// Strokes must beat chance by so many nats to count as keeping to the pulse.
 const COHERENT: f64 = 5.0;
-/// A change of speed is asked about from so likely on.
-const POSSIBLE: f64 = 0.1;
 /// Rivals this far behind are not followed up.
 const HOPELESS: f64 = 9.0;
 
@@ -288,7 +286,8 @@ fn settle_ratio(take: &Take<'_>, reading: &mut Reading<'_>) {
     if let Some(laid) = &mut reading.laid {
         let changing = belief::join(laid, take.prior, mark);
         reading.ratio = (laid.ratio, laid.covariance[2].sqrt());
-        let skew = belief::skew(mark).filter(|_| changing > POSSIBLE);
+        let possible = changing * take.prior.certain_odds > 1.0;
+        let skew = belief::skew(mark).filter(|_| possible);
         reading.change = skew.map(|skew| skew.0 - reading.ratio.0);
         return;
     }
