@@ -3,6 +3,7 @@
 
 use super::Grid;
 use super::beats::BeatClock;
+use super::chord_slips::ChordShifts;
 use super::events::median;
 use super::line::Stroke;
 use super::notes::Notes;
@@ -13,6 +14,8 @@ use super::track::Jump;
 const CLEAR: f64 = 16.0;
 /// … and pitch by so many of them, …
 const PITCHES: f64 = 5.0;
+/// The rhythm must say so much before the chords as a whole can confirm it.
+const CONFIRMED: f64 = 6.0;
 /// … or the rhythm so clearly that pitches against it do not matter, away from the sections'
 /// borders, where players do begin another rhythm. In 8 clean takes that strike every beat alike
 /// and 18 of other rhythms nothing came above 5.1; slips of the former lay from 19 to 49.
@@ -36,7 +39,7 @@ pub(super) fn clearest(
     notes: &Notes,
     beats: &BeatClock,
     grid: &Grid,
-    shifts: &Shifts,
+    (shifts, chords): (&Shifts, &ChordShifts),
 ) -> Option<Jump> {
     let halves_a_bar = halves_a_bar(&grid.bar_starts)?;
     let struck: Vec<&Stroke> = strokes.iter().filter(|s| s.trust >= LEAST_TRUST).collect();
@@ -58,7 +61,11 @@ pub(super) fn clearest(
             let pitch = pitches[first] - pitches[0].max(0.0);
             // A drum's pitch fits the chart by chance alone: it says nothing against a slip.
             let heeded = pitch > 0.0 || shifts.fits_before(first);
-            (gap, rhythm, if heeded { pitch } else { 0.0 })
+            let struck_pitch = if heeded { pitch } else { 0.0 };
+            // Held chords tell of a slip where their first moment does not. A melody's may be wrong
+            // for long, though: they confirm what the rhythm says, and count for no more than that.
+            let held = if rhythm > CONFIRMED { chords.gain(halves, struck[gap].at_s) } else { 0.0 };
+            (gap, rhythm, struck_pitch.max(held.min(rhythm)))
         });
         let Some((gap, rhythm, pitch)) = said.max_by(|a, b| (a.1 + a.2).total_cmp(&(b.1 + b.2)))
         else {
@@ -174,6 +181,7 @@ fn log_likelihood(counts: &[f64]) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::harmony::Harmony;
     use super::super::notes::tests::eighths;
     use super::*;
 
@@ -203,7 +211,9 @@ mod tests {
             .map(|(halves, off_s)| Stroke::at(halves as f64 * half_s, off_s))
             .collect();
         let shifts = Shifts::new(&notes, &beats, &|file_s| file_s);
-        clearest(&strokes, &notes, &beats, &grid, &shifts)
+        let harmony = Harmony::new(&grid, &beats, &playing, 0);
+        let chords = ChordShifts::new(&harmony, beats.beat_s(), &|piece_s| piece_s);
+        clearest(&strokes, &notes, &beats, &grid, (&shifts, &chords))
     }
 
     #[test]

@@ -3,6 +3,7 @@
 
 use super::harmony::Harmony;
 use super::track::Jump;
+use std::ops::RangeInclusive;
 
 /// Shifts looked at, in quarters of a beat to either side.
 const MOST_QUARTERS: i32 = 16;
@@ -68,7 +69,7 @@ impl ChordShifts {
     pub(super) fn clearest(&self) -> Option<Jump> {
         let far = |(from, to): &(usize, usize)| from.abs_diff(*to) >= LEAST_QUARTERS;
         let pairs = (0..SHIFTS).flat_map(|from| (0..SHIFTS).map(move |to| (from, to))).filter(far);
-        let slip = self.likeliest(pairs)?;
+        let slip = self.likeliest(pairs, 0..=self.borders_s.len())?;
         let (from, to) = (slip.from, slip.to);
         let (before, after) =
             (self.voice(0..slip.at, from, to), self.voice(slip.at..self.borders_s.len(), to, from));
@@ -77,6 +78,21 @@ impl ChordShifts {
             between_s: (self.borders_s[slip.at - 1].0, self.borders_s[slip.at].1),
             by_s: 2.0 * halves * self.quarter_s,
         })
+    }
+
+    /// By how much likelier it makes the harmony if all from about a file time on came so many half
+    /// beats late than any one place for all; 0 where too few chords lie to either side.
+    pub(super) fn gain(&self, halves: i32, at_s: f64) -> f64 {
+        let moved = UNMOVED as i32 + 2 * halves;
+        let near = |shift: i32| {
+            let swell = SWELL_QUARTERS as i32;
+            let within = (shift - swell).max(0)..=(shift + swell).min(SHIFTS as i32 - 1);
+            within.map(|shift| shift as usize)
+        };
+        let pairs = near(UNMOVED as i32).flat_map(|from| near(moved).map(move |to| (from, to)));
+        let at = self.borders_s.partition_point(|borders_s| borders_s.1 < at_s);
+        let slip = self.likeliest(pairs, at.saturating_sub(1)..=at + 1);
+        slip.map_or(0.0, |slip| slip.gain)
     }
 
     /// How many standard errors the mean of what these chords say for one shift rather than another
@@ -92,9 +108,15 @@ impl ChordShifts {
         mean / (variance / count).max(f64::MIN_POSITIVE).sqrt()
     }
 
-    /// The likeliest slip away from the line or back to it, of these pairs of shifts.
-    fn likeliest(&self, pairs: impl Iterator<Item = (usize, usize)>) -> Option<Slip> {
-        let gaps = FEWEST..=self.borders_s.len().checked_sub(FEWEST)?;
+    /// The likeliest slip away from the line or back to it, of these pairs of shifts and before one
+    /// of these chords.
+    fn likeliest(
+        &self,
+        pairs: impl Iterator<Item = (usize, usize)>,
+        chords: RangeInclusive<usize>,
+    ) -> Option<Slip> {
+        let last = self.borders_s.len().checked_sub(FEWEST)?;
+        let gaps = FEWEST.max(*chords.start())..=last.min(*chords.end());
         let all = self.before[self.before.len() - 1];
         let unslipped = all.iter().copied().fold(f64::MIN, f64::max);
         let on_line = |shift: usize| shift.abs_diff(UNMOVED) <= SWELL_QUARTERS;
@@ -117,8 +139,8 @@ mod tests {
     use super::super::harmony::tests::case;
     use super::*;
 
-    /// What is found once the chords after the middle come so many beats late.
-    fn found(late_beats: f64) -> Option<Jump> {
+    /// What the chords say once those after the middle come so many beats late.
+    fn shifts(late_beats: f64) -> ChordShifts {
         let (grid, mut playing) = case();
         let as_played = playing.chroma.clone();
         let middle = as_played.len() / 2;
@@ -128,18 +150,27 @@ mod tests {
         }
         let beats = BeatClock::new(&grid.beats_s).unwrap();
         let harmony = Harmony::new(&grid, &beats, &playing, 0);
-        let shifts = ChordShifts::new(&harmony, beats.beat_s(), &|piece_s| piece_s);
-        shifts.clearest()
+        ChordShifts::new(&harmony, beats.beat_s(), &|piece_s| piece_s)
     }
 
     #[test]
     fn chords_that_change_late_from_somewhere_on_are_a_slip() {
-        assert_eq!(found(0.0), None);
+        assert_eq!(shifts(0.0).clearest(), None);
         for late_beats in [1.0, 1.8, 2.0, 3.0] {
-            let jump = found(late_beats).unwrap();
+            let jump = shifts(late_beats).clearest().unwrap();
             assert!((jump.by_s - 0.5 * late_beats).abs() < 0.15, "{jump:?}, {late_beats} beats");
             assert!(jump.between_s.0 < 16.2 && jump.between_s.1 > 15.8, "{jump:?}");
         }
+    }
+
+    #[test]
+    fn chords_confirm_a_slip_where_it_is_and_no_other() {
+        let late = shifts(2.0);
+        assert!(late.gain(4, 16.2) > CLEAR, "{}", late.gain(4, 16.2));
+        for (halves, at_s) in [(4, 26.0), (-4, 16.2), (2, 16.2)] {
+            assert!(late.gain(halves, at_s) < late.gain(4, 16.2) - CLEAR, "{halves} at {at_s}");
+        }
+        assert!(shifts(0.0).gain(4, 16.2) < 0.5);
     }
 
     #[test]

@@ -233,7 +233,7 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
     let chords = ChordShifts::new(&take.harmony, beats.beat_s(), &file_at);
     let jump = beat_slips::clearest(notes, &shifts)
         .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
-        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts))
+        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, (&shifts, &chords)))
         .or_else(|| chords.clearest());
     if let Some(jump) = jump {
         // The strokes kept to the pulse all the while, so none of the jump is in their drift.
