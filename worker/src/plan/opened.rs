@@ -13,7 +13,8 @@ use std::sync::{LazyLock, Mutex};
 const MOST: usize = 4096;
 
 /// What no change of a file leaves as it was: whichever way it is written to or exchanged, its
-/// status changes at another instant.
+/// status changes at another instant. One written over in place twice within a tick of the file
+/// system's clock could be mistaken; the store writes no stem over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Stamp {
     device: u64,

@@ -14,12 +14,12 @@ use super::track::Jump;
 const CLEAR: f64 = 16.0;
 /// … and pitch by so many of them, …
 const PITCHES: f64 = 5.0;
-/// The rhythm must say so much before the chords as a whole can confirm it.
-const CONFIRMED: f64 = 6.0;
 /// … or the rhythm so clearly that pitches against it do not matter, away from the sections'
 /// borders, where players do begin another rhythm. In 8 clean takes that strike every beat alike
 /// and 18 of other rhythms nothing came above 5.1; slips of the former lay from 19 to 49.
 const RHYTHM_ALONE: f64 = 20.0;
+/// The rhythm must say so much before the chords as a whole can confirm it.
+const CONFIRMED: f64 = 6.0;
 /// Who plays to the end ends there, not some beats early or late: by so many nats (common
 /// practice, no source: about one take in twenty ends elsewhere).
 const END: f64 = 3.0;
@@ -39,7 +39,8 @@ pub(super) fn clearest(
     notes: &Notes,
     beats: &BeatClock,
     grid: &Grid,
-    (shifts, chords): (&Shifts, &ChordShifts),
+    shifts: &Shifts,
+    chords: &ChordShifts,
 ) -> Option<Jump> {
     let halves_a_bar = halves_a_bar(&grid.bar_starts)?;
     let struck: Vec<&Stroke> = strokes.iter().filter(|s| s.trust >= LEAST_TRUST).collect();
@@ -213,7 +214,7 @@ mod tests {
         let shifts = Shifts::new(&notes, &beats, &|file_s| file_s);
         let harmony = Harmony::new(&grid, &beats, &playing, 0);
         let chords = ChordShifts::new(&harmony, beats.beat_s(), &|piece_s| piece_s);
-        clearest(&strokes, &notes, &beats, &grid, (&shifts, &chords))
+        clearest(&strokes, &notes, &beats, &grid, &shifts, &chords)
     }
 
     #[test]

@@ -51,14 +51,16 @@ impl ChordShifts {
             let by_s = f64::from(shift as i32 - MOST_QUARTERS) * quarter_s;
             harmony.each_chord(spelt, &|piece_s| file_at(piece_s) + by_s)
         });
+        let added = |mut sums: [f64; SHIFTS], chord: usize| -> Option<[f64; SHIFTS]> {
+            for (sum, said) in sums.iter_mut().zip(&said) {
+                *sum += said[chord]?;
+            }
+            Some(sums)
+        };
         let mut shifts = Self { quarter_s, borders_s: Vec::new(), before: vec![[0.0; SHIFTS]] };
         for (chord, borders_s) in harmony.borders_s().enumerate() {
-            let row: [Option<f64>; SHIFTS] = std::array::from_fn(|shift| said[shift][chord]);
-            if row.iter().any(Option::is_none) {
-                continue;
-            }
             let last = shifts.before[shifts.before.len() - 1];
-            let sums = std::array::from_fn(|shift| last[shift] + row[shift].unwrap_or(0.0));
+            let Some(sums) = added(last, chord) else { continue };
             shifts.before.push(sums);
             shifts.borders_s.push((file_at(borders_s.0), file_at(borders_s.1)));
         }

@@ -52,13 +52,7 @@ impl Harmony {
     /// Log likelihood of what was heard with piece time laid at `file_at`, against harmony that
     /// has nothing to do with the chart.
     pub(super) fn score(&self, file_at: &dyn Fn(f64) -> f64) -> f64 {
-        let (mut agreement, mut count) = (0.0, 0.0);
-        for chord in &self.chords {
-            if let Some(heard) = self.heard(chord, file_at) {
-                agreement += dot(&chord.pitches, &heard);
-                count += 1.0;
-            }
-        }
+        let (agreement, count) = self.agreement(file_at);
         self.spelling.log_likelihood(agreement, count, self.witness)
     }
 
@@ -69,11 +63,7 @@ impl Harmony {
 
     /// How closely the take spells the chart's chords, laid so.
     pub(super) fn spelt(&self, file_at: &dyn Fn(f64) -> f64) -> Concentration {
-        let heard =
-            self.chords.iter().filter_map(|chord| Some((chord, self.heard(chord, file_at)?)));
-        let (agreement, count) = heard.fold((0.0, 0.0), |(sum, count), (chord, heard)| {
-            (sum + dot(&chord.pitches, &heard), count + 1.0)
-        });
+        let (agreement, count) = self.agreement(file_at);
         self.spelling.likeliest(agreement, count)
     }
 
@@ -84,11 +74,23 @@ impl Harmony {
         spelt: Concentration,
         file_at: &dyn Fn(f64) -> f64,
     ) -> Vec<Option<f64>> {
-        let said = |chord: &Chord| {
-            let cosine = dot(&chord.pitches, &self.heard(chord, file_at)?);
-            Some(self.witness * (spelt.value * cosine - spelt.log_norm))
-        };
-        self.chords.iter().map(said).collect()
+        let said = |cosine: f64| self.witness * (spelt.value * cosine - spelt.log_norm);
+        self.cosines(file_at).map(|cosine| cosine.map(said)).collect()
+    }
+
+    /// Sum of the chords' cosines with what was heard, and how many of them sound.
+    fn agreement(&self, file_at: &dyn Fn(f64) -> f64) -> (f64, f64) {
+        let sounding = self.cosines(file_at).flatten();
+        sounding.fold((0.0, 0.0), |(sum, count), cosine| (sum + cosine, count + 1.0))
+    }
+
+    /// Cosine of each chord with what was heard; `None` where too little sounds.
+    fn cosines<'a>(
+        &'a self,
+        file_at: &'a dyn Fn(f64) -> f64,
+    ) -> impl Iterator<Item = Option<f64>> + 'a {
+        let cosine = |chord: &Chord| Some(dot(&chord.pitches, &self.heard(chord, file_at)?));
+        self.chords.iter().map(cosine)
     }
 
     /// Learns from one way to lay the take how many independent witnesses its chords are: by the

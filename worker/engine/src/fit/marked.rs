@@ -10,9 +10,10 @@ use super::pattern::Rhythm;
 use super::rated::{Rated, by_chance, rate};
 use super::search::{self, Anchor, Field, Mode, posterior};
 use super::shifts::Shifts;
+use super::take::{Take, file_at, piece_at};
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Jump, Track, follow};
-use super::{Take, bar_slips, beat_slips, steps, swapped, tempo};
+use super::{bar_slips, beat_slips, steps, swapped, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -87,11 +88,9 @@ pub(super) fn read<'a>(
     }
     settle_ratio(take, &mut reading);
     if reading.laid.is_none() {
-        let (anchor, ratio) = (reading.anchor, reading.ratio.0);
-        let chords = ChordShifts::new(&take.harmony, take.beats.beat_s(), &|piece_s| {
-            anchor.file_at(piece_s, ratio)
-        });
-        chords.clearest().into_iter().for_each(|jump| reading.track.add(jump));
+        let mode = Mode { ratio: reading.ratio.0, lag_s: 0.0, score: 0.0 };
+        let slip = chord_shifts(take, reading.anchor, &mode, &reading.track).clearest();
+        slip.into_iter().for_each(|jump| reading.track.add(jump));
     }
     reading.tempo = another_tempo(take, &reading, from_s);
     reading
@@ -226,22 +225,29 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
         let Some(closer) = without(take, reading, &laid, &mut track, jump) else { break };
         laid = closer;
     }
-    let piece_at = |u: f64| reading.anchor.piece_at(u - laid.lag_s - track.at(u), laid.ratio);
-    let (notes, beats, grid, strokes) = (&take.notes, take.beats, take.grid, &laid.strokes);
-    let shifts = Shifts::new(notes, beats, &piece_at);
-    let file_at = |t: f64| reading.anchor.file_at(t, laid.ratio) + laid.lag_s;
-    let chords = ChordShifts::new(&take.harmony, beats.beat_s(), &file_at);
-    let jump = beat_slips::clearest(notes, &shifts)
-        .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
-        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, (&shifts, &chords)))
-        .or_else(|| chords.clearest());
-    if let Some(jump) = jump {
+    if let Some(jump) = slip_in_step(take, reading.anchor, &laid, &track) {
         // The strokes kept to the pulse all the while, so none of the jump is in their drift.
         track.add(jump);
         let drift = laid.strokes.iter().map(|stroke| stroke.drift_s).collect();
         laid = relaid(take, reading, &laid, &track, drift).unwrap_or(laid);
     }
     (laid, track)
+}
+
+/// The clearest slip by whole or half beats, over which the strokes keep to the pulse.
+fn slip_in_step(take: &Take<'_>, anchor: Anchor, laid: &Laid, track: &Track) -> Option<Jump> {
+    let mode = Mode { ratio: laid.ratio, lag_s: laid.lag_s, score: 0.0 };
+    let (notes, beats, grid, strokes) = (&take.notes, take.beats, take.grid, &laid.strokes);
+    let shifts = Shifts::new(notes, beats, &piece_at(anchor, &mode, track));
+    let chords = chord_shifts(take, anchor, &mode, track);
+    beat_slips::clearest(notes, &shifts)
+        .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
+        .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts, &chords))
+        .or_else(|| chords.clearest())
+}
+
+fn chord_shifts(take: &Take<'_>, anchor: Anchor, mode: &Mode, track: &Track) -> ChordShifts {
+    ChordShifts::new(&take.harmony, take.beats.beat_s(), &file_at(anchor, mode, track))
 }
 
 /// The line once a jump is taken out.

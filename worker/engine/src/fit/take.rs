@@ -96,11 +96,13 @@ impl Take<'_> {
     }
 }
 
-fn piece_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
+/// Where in the piece a file time lies, the drift and the jumps of a track taken off.
+pub(super) fn piece_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
     move |file_s| anchor.piece_at(file_s - mode.lag_s - track.at(file_s), mode.ratio)
 }
 
-fn file_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
+/// Where in the file an instant of the piece lies, the track's drift and jumps put in.
+pub(super) fn file_at(anchor: Anchor, mode: &Mode, track: &Track) -> impl Fn(f64) -> f64 {
     move |piece_s| {
         let file_s = anchor.file_at(piece_s, mode.ratio) + mode.lag_s;
         file_s + track.at(file_s)
