@@ -52,7 +52,7 @@ pub struct Mark {
     pub samples: Vec<f32>,
     /// Rate the samples are made for.
     pub rate_hz: u32,
-    /// Position within `samples` of the instant that stands for the mark's place.
+    /// Position within `samples` of the instant that stands for the mark's place: a whole one.
     pub origin_sample: f64,
     /// Which mark this is.
     pub kind: Kind,
@@ -238,9 +238,12 @@ impl Source {
             Source::Recording { samples, rate_hz: own, origin_sample } => {
                 let ratio = own / rate_hz;
                 let read = sinc::Reader::new(ratio);
-                let count = (samples.len() as f64 / ratio).ceil() as usize;
-                let samples = (0..count).map(|i| read.at(samples, i as f64 * ratio)).collect();
-                let anchor_sample = origin_sample / ratio;
+                // A guide is made of whole samples, and so its mark's origin is one at any rate.
+                let anchor_sample = (origin_sample / ratio).ceil();
+                let first = origin_sample - anchor_sample * ratio;
+                let count = ((samples.len() as f64 - first) / ratio).ceil() as usize;
+                let at = |i: usize| read.at(samples, first + i as f64 * ratio);
+                let samples = (0..count).map(at).collect();
                 vec![Part { samples, anchor_sample, anchor_s: 0.0, sweep: None }]
             }
         }

@@ -27,10 +27,16 @@ fn marks_and_clicks_lie_where_the_piece_says_to_the_sample() {
     let bar1 = index.marks.bar1_beat1_sample;
     for (place, bar) in [(&index.marks.opening, -1), (index.marks.closing.as_ref().unwrap(), 10)] {
         assert_eq!(place.sample - bar1, piece.sample_at_bar(bar));
+        assert_eq!(place.origin_sample.fract(), 0.0);
         let (_, mark) = samples(&folder.path().join(place.file));
         let first = (place.sample - place.origin_sample as i64) as usize;
         assert_eq!(guide[first..first + mark.len()], mark, "{}", place.file);
     }
+    // Takes are laid by the very samples, not by where the marks' bars begin between two.
+    let laid_s = |place: &MarkPlace| (place.sample - bar1) as f64 / 48_000.0;
+    let grid = piece.grid();
+    assert_eq!(grid.opening_mark_s, laid_s(&index.marks.opening));
+    assert_eq!(grid.closing_mark_s, index.marks.closing.as_ref().map(laid_s));
     // The pulse is silent up to each beat's own sample and sounds from the next one on.
     let (_, pulse) = samples(&folder.path().join("pulse.wav"));
     let mut beats = 0;

@@ -46,7 +46,7 @@ impl<'a> Guide<'a> {
         let rate = f64::from(piece.sample_rate_hz);
         let margin = (MARGIN_S * rate) as i64;
         let at_opening = piece.sample_at_bar(piece.marks.opening.bar);
-        let start = at_opening.min(0) - opening.origin_sample.ceil() as i64 - margin;
+        let start = at_opening.min(0) - opening.origin_sample as i64 - margin;
         let bar1_beat1 = -start;
         let mut marks = vec![(
             place(piece.marks.opening.bar, at_opening - start, "mark-opening.wav", opening),
@@ -99,7 +99,7 @@ impl<'a> Guide<'a> {
         });
         let free = |at: &i64| {
             self.marks.iter().all(|(place, mark)| {
-                let first = place.sample - mark.origin_sample.ceil() as i64 - clear;
+                let first = place.sample - mark.origin_sample as i64 - clear;
                 !(first..first + mark.samples.len() as i64 + 2 * clear).contains(at)
             })
         };
@@ -115,7 +115,7 @@ impl<'a> Guide<'a> {
         self.render(|first, beats, chord| {
             let mut block: Vec<f32> = beats.iter().zip(chord).map(|(a, b)| a + b).collect();
             for (place, mark) in &self.marks {
-                let at = place.sample - mark.origin_sample.round() as i64;
+                let at = place.sample - mark.origin_sample as i64;
                 add(&mut block, first, &mark.samples, at, 1.0);
             }
             peak = block.iter().fold(peak, |p, s| p.max(s.abs()));
@@ -170,8 +170,7 @@ impl<'a> Guide<'a> {
 }
 
 fn place(bar: i32, sample: i64, file: &'static str, mark: &Mark) -> MarkPlace {
-    // Whole samples only: an own mark's attack is rounded to the nearest.
-    MarkPlace { bar, sample, file, origin_sample: mark.origin_sample.round() }
+    MarkPlace { bar, sample, file, origin_sample: mark.origin_sample }
 }
 
 /// Adds `sound`, which begins at `at`, to a block that begins at `first`.

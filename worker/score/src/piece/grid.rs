@@ -108,14 +108,19 @@ impl Piece {
         self.sample_at_bar(self.last_bar + 1)
     }
 
-    /// Piece time of the opening mark's origin: at or below 0.
+    /// Piece time of the opening mark's origin: at or below 0. A guide is made of samples, so its
+    /// marks lie on whole ones, up to half a sample from where their bars begin.
     pub fn opening_mark_s(&self) -> f64 {
-        self.tempo.seconds_at(Position::bar_start(self.marks.opening.bar))
+        self.on_a_sample_s(self.marks.opening.bar)
     }
 
     /// Piece time of the closing mark's origin.
     pub fn closing_mark_s(&self) -> Option<f64> {
-        let closing = self.marks.closing?;
-        Some(self.tempo.seconds_at(Position::bar_start(closing.bar)))
+        Some(self.on_a_sample_s(self.marks.closing?.bar))
+    }
+
+    /// The sample nearest to where a bar begins, in seconds.
+    fn on_a_sample_s(&self, bar: i32) -> f64 {
+        self.sample_at_bar(bar) as f64 / f64::from(self.sample_rate_hz)
     }
 }

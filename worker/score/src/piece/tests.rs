@@ -169,7 +169,8 @@ fn the_grid_has_every_beat_with_its_chord() {
     let grid = piece.grid();
     assert_eq!((grid.beats.len(), grid.bar_starts.len()), (320, 64));
     assert_eq!(grid.chroma.len(), 320);
-    assert!((grid.opening_mark_s + 2.0 * 5.0 * 60.0 / 132.0).abs() < 1e-12);
+    // Ten beats of 60 / 132 s before bar 1, on the nearest of 48 000 samples a second.
+    assert_eq!(grid.opening_mark_s, -218_182.0 / 48_000.0);
     assert!(grid.closing_mark_s.unwrap() > piece.duration_s());
     // Bar 1 is G major, bar 3 F over G; the chart ends on a fifth.
     let notes =

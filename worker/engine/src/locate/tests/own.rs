@@ -51,6 +51,7 @@ fn a_clap_of_the_organiser_is_found_and_another_clap_is_not() {
     let own =
         Mark::from_recording(&[vec![0.0; 900], clap(5, 4_000)].concat(), 44_100, RATE).unwrap();
     assert!(own.samples.iter().all(|s| s.abs() <= PEAK));
+    assert_eq!(own.origin_sample.fract(), 0.0, "a guide is made of whole samples");
     let mut samples = file(6.0, RATE, &[], 0.0, 0.003);
     for (i, seed) in [11, 12, 13, 14].into_iter().enumerate() {
         place(&mut samples, 20_000 + 40_000 * i, &clap(seed, 4_000));
