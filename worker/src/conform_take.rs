@@ -173,6 +173,9 @@ fn conform_heard(
         expected: plan.expected(),
     };
     let mut findings = judge::findings(&take, &heard.notes, plan);
+    if !findings.iter().any(|finding| finding.code == "wet") {
+        findings.extend(heard.room.clone());
+    }
     let mut state = judge::state(fit.as_ref(), &mut findings);
     let lag_taken_back_ms = fit.as_ref().map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));
     let mut easing = None;

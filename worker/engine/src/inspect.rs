@@ -37,6 +37,7 @@ mod harmony;
 mod pitch;
 mod profile;
 mod quiet;
+mod room;
 
 pub use blunders::{attack_sd_ms, blunder_limit_ms, is_blunder};
 pub use channels::{ChannelVerdict, judge_channels};
@@ -46,6 +47,7 @@ pub use duplicate::same_file;
 pub use own_pulse::from_own_pulse;
 pub use profile::{ChannelProfile, Profile};
 pub use quiet::QuietWindows;
+pub use room::room;
 pub use speech::Brightness;
 pub use wrong_tempo::{cents_of_ratio, pitch_would_shift};
 

@@ -1,9 +1,10 @@
 //! The first pass: everything that is heard in a file, in one decoding.
 
 use ripieno_engine::decode::{DecodeError, Note, Recording};
+use ripieno_engine::finding::Finding;
 use ripieno_engine::inspect::fingerprint::{Fingerprint, Fingerprinter};
-use ripieno_engine::inspect::{Inspector, Records};
-use ripieno_engine::locate::{Arrival, Locator, Options};
+use ripieno_engine::inspect::{Inspector, Records, room};
+use ripieno_engine::locate::{Arrival, Locator, Options, SURE};
 use ripieno_engine::onset::{Listener, Playing};
 use ripieno_engine::plot::{Plot, Plotter};
 
@@ -17,6 +18,8 @@ pub(super) struct HeardTake {
     pub(super) playing: Playing,
     pub(super) opening: Vec<Arrival>,
     pub(super) closing: Vec<Arrival>,
+    /// What the mark tells of the room.
+    pub(super) room: Option<Finding>,
     pub(super) plot: Plot,
     pub(super) fingerprint: Fingerprint,
     pub(super) notes: Vec<Note>,
@@ -39,11 +42,11 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
     let mut stream = recording.open()?;
     let info = stream.info().clone();
     let rate_hz = info.sample_rate_hz;
-    let (opening, closing) = plan.marks(rate_hz);
+    let (opening_mark, closing) = plan.marks(rate_hz);
     let one_mark = closing.is_none();
     let mut locator = match &closing {
-        Some(closing) => Locator::pair(&opening, closing, Options::default()),
-        None => Locator::new(&opening, Options::default()),
+        Some(closing) => Locator::pair(&opening_mark, closing, Options::default()),
+        None => Locator::new(&opening_mark, Options::default()),
     };
     let mut listener = Listener::new(rate_hz);
     let mut inspector = Inspector::new(rate_hz, usize::from(info.channels));
@@ -71,6 +74,10 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
         (found.opening, found.closing)
     };
     let playing = listener.finish();
+    let room = match opening.first().filter(|arrival| arrival.score >= SURE) {
+        Some(arrival) => room(recording, &opening_mark, arrival)?,
+        None => None,
+    };
     Ok(HeardTake {
         sound: Sound {
             container: info.container,
@@ -79,6 +86,7 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
             channels: info.channels,
             decoded_s: frames as f64 / f64::from(rate_hz),
         },
+        room,
         records: inspector.finish(),
         opening,
         closing,

@@ -11,7 +11,7 @@ use super::profile::quantile;
 use crate::finding::{Finding, Severity};
 
 /// Longer than in a furnished room: 0.3–0.6 s is usual at home (common practice, no source).
-const WET_S: f64 = 1.1;
+pub(super) const WET_S: f64 = 1.1;
 
 /// Where only some decays can be timed, most of them at the end, a pad's own release is one.
 const WET_OF_FEW_S: f64 = 1.75;
@@ -56,13 +56,17 @@ const FAST_S: f64 = 0.4;
 const AFTER_END_S: f64 = 3.0;
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
-    let seconds = reverberation_s(take)?;
+    reverberation_s(take).map(rings_on)
+}
+
+/// What is said of sounds that take so long to die away.
+pub(super) fn rings_on(seconds: f64) -> Finding {
     let says = format!(
         "Your notes ring on for about {seconds:.1} seconds. If that is your room or an effect, \
          please record closer to the microphone and without reverberation; if your instrument \
          rings like that by itself, all is well."
     );
-    Some(Finding::new("wet", Severity::Info, says).measuring(seconds, "s"))
+    Finding::new("wet", Severity::Info, says).measuring(seconds, "s")
 }
 
 /// Time in which the sound dies away by 60 dB, where that is a room's.
