@@ -52,8 +52,6 @@ BARS = {
 }
 ALL = PITCHED | UNPITCHED | BARS
 SLOW = {"choir", "strings", "voice", "organ", "seashore"}
-RINGING = {"tubular bells", "tinkle bell", "gong-like cymbal", "ride bell", "vibraphone",
-           "glockenspiel", "harp", "music box", "steel drum", "timpani", "agogo"}
 
 
 @dataclasses.dataclass
@@ -252,7 +250,7 @@ def spoken(x, rng, words, bar1_s):
 # Defects, and by which of the instruments they can be played.
 DEFECTS = {
     "clean": ALL, "tuning": PITCHED, "transposed": PITCHED, "wrong_mode": PITCHED,
-    "wrong_section": PITCHED, "clipped": ALL, "squashed": ALL, "wet": set(ALL) - RINGING,
+    "wrong_section": PITCHED, "clipped": ALL, "squashed": ALL, "wet": ALL,
     "too_quiet": ALL, "unnormalised": ALL, "dc_offset": ALL, "hum": ALL, "noisy": ALL,
     "silent": ALL, "cut_short": ALL, "closing_mark": ALL, "speech": ALL, "dead_channel": ALL,
     "antiphase": ALL, "blunders": set(ALL) - SLOW, "too_loose": set(ALL) - SLOW,

@@ -29,8 +29,8 @@ const STEP_S: f64 = 0.02;
 /// Like T20 of ISO 3382-1 the line is fitted over a part of the decay; it ends this far above
 /// what else is heard.
 const FITTED_DB: f64 = 22.0;
-const ABOVE_NOISE: f64 = 5.0;
-const LEAST_RANGE_DB: f64 = 10.0;
+const ABOVE_NOISE: f64 = 3.0;
+const LEAST_RANGE_DB: f64 = 8.0;
 /// A straight decay: of noise each step is within half a decibel, an echo's steps are far off.
 const STRAIGHT_DB: f64 = 2.0;
 /// What rises so much above what has fallen is another sound.
@@ -175,8 +175,8 @@ impl Response {
         }
         let levels: Vec<f64> = fitted.iter().map(|e| 10.0 * e.log10()).collect();
         let line = Line::through(&levels);
-        let range_db = levels[0] - levels[levels.len() - 1];
-        if range_db < LEAST_RANGE_DB || line.spread > STRAIGHT_DB || line.slope >= 0.0 {
+        let range_db = -line.slope * levels.len() as f64;
+        if range_db < LEAST_RANGE_DB || line.spread > STRAIGHT_DB {
             return None;
         }
         let seconds = -60.0 * STEP_S / line.slope;
