@@ -21,28 +21,42 @@ pub(super) fn clearest(strokes: &[Stroke]) -> Option<Jump> {
     if trusted.len() < 4 * FEWEST {
         return None;
     }
-    let differences: Vec<Option<f64>> =
-        (1..trusted.len()).map(|at| difference(&trusted, at)).collect();
-    let known: Vec<f64> = differences.iter().flatten().map(|d| d.abs()).collect();
-    let usual_s = (1.4826 * median(known)).max(FLOOR_S);
-    let (at, by_s) = differences
-        .iter()
-        .enumerate()
-        .filter_map(|(k, d)| d.map(|d| (k + 1, d)))
-        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
-    if by_s.abs() < LEAST_S || by_s.abs() < CLEAR * usual_s {
-        return None;
-    }
-    let at = sharpest(&trusted, at);
-    let by_s = difference(&trusted, at)?;
-    is_sudden(&trusted, at, by_s)
-        .then(|| Jump { between_s: (trusted[at - 1].at_s, trusted[at].at_s), by_s })
+    let differences: Vec<Difference> =
+        (1..trusted.len()).filter_map(|at| Difference::at(&trusted, at)).collect();
+    let usual = differences.iter().map(|difference| difference.in_full_s().abs()).collect();
+    let usual_s = (1.4826 * median(usual)).max(FLOOR_S);
+    let clear = |difference: &&Difference| {
+        difference.by_s.abs() >= LEAST_S && difference.in_full_s().abs() >= CLEAR * usual_s
+    };
+    let largest = differences.iter().filter(clear);
+    let largest = largest.max_by(|a, b| a.by_s.abs().total_cmp(&b.by_s.abs()))?;
+    let at = sharpest(&trusted, largest.at);
+    let jump = Difference::at(&trusted, at).filter(|jump| clear(&jump))?;
+    is_sudden(&trusted, at, jump.by_s)
+        .then(|| Jump { between_s: (trusted[at - 1].at_s, trusted[at].at_s), by_s: jump.by_s })
 }
 
-/// Median after minus median before a gap between strokes.
-fn difference(strokes: &[&Stroke], at: usize) -> Option<f64> {
-    let (before, after) = sides(strokes, at)?;
-    Some(median(after) - median(before))
+/// Of the strokes on either side of a gap.
+struct Difference {
+    at: usize,
+    /// Median after minus median before.
+    by_s: f64,
+    /// Strokes before and after.
+    counts: (usize, usize),
+}
+
+impl Difference {
+    fn at(strokes: &[&Stroke], at: usize) -> Option<Self> {
+        let (before, after) = sides(strokes, at)?;
+        let counts = (before.len(), after.len());
+        Some(Self { at, by_s: median(after) - median(before), counts })
+    }
+
+    /// As it would count between two full sides: by chance a few strokes differ by more.
+    fn in_full_s(&self) -> f64 {
+        let share = |count: usize| 0.5 * SIDE as f64 / count as f64;
+        self.by_s / (share(self.counts.0) + share(self.counts.1)).sqrt()
+    }
 }
 
 fn sides(strokes: &[&Stroke], at: usize) -> Option<(Vec<f64>, Vec<f64>)> {
@@ -84,10 +98,14 @@ mod tests {
     use super::*;
 
     fn strokes(rng: &mut fastrand::Rng, by_s: f64) -> Vec<Stroke> {
+        late_from(120, rng, by_s)
+    }
+
+    fn late_from(first: usize, rng: &mut fastrand::Rng, by_s: f64) -> Vec<Stroke> {
         (0..200)
             .map(|k| {
                 let jitter_s = 0.03 * (rng.f64() + rng.f64() + rng.f64() - 1.5);
-                let after = if k >= 120 { by_s } else { 0.0 };
+                let after = if k >= first { by_s } else { 0.0 };
                 Stroke::at(k as f64 * 0.5, jitter_s + after)
             })
             .collect()
@@ -101,6 +119,17 @@ mod tests {
             assert!((jump.by_s - by_s).abs() < 0.02, "{jump:?} for {by_s}");
             assert!((jump.between_s.0 - 59.5).abs() < 1.1, "{jump:?}");
         }
+    }
+
+    #[test]
+    fn the_last_few_strokes_must_be_later_than_many_would_to_make_a_jump() {
+        let mut rng = fastrand::Rng::with_seed(3);
+        let mut found = |first: usize, by_s: f64| {
+            (0..500).filter(|_| clearest(&late_from(first, &mut rng, by_s)).is_some()).count()
+        };
+        let (amid, at_the_end) = (found(120, 0.05), found(195, 0.05));
+        assert!(5 * at_the_end < 4 * amid, "{at_the_end} of {amid}");
+        assert!(found(195, 0.1) > 480);
     }
 
     #[test]

@@ -65,6 +65,22 @@ fn a_flat_top_is_clipping_and_a_low_note_is_not() {
 }
 
 #[test]
+fn the_slim_pulses_of_a_tone_that_never_varies_are_not_clipping() {
+    const PARTIALS: [f32; 8] = [0.5, 0.6, 0.5, 0.4, 0.25, 0.15, 0.1, 0.05];
+    let horn: Vec<f32> = (0..RATE * 8)
+        .map(|frame| {
+            let t = frame as f32 / RATE as f32;
+            let (note, since) = ((2.0 * t) as usize, t % 0.5);
+            let turn = std::f32::consts::TAU * [98.0, 110.0, 130.8, 146.8][note % 4] * t;
+            let envelope = (since / 0.05).min((0.45 - since) / 0.07).clamp(0.0, 1.0);
+            let partials = (1..).zip(PARTIALS);
+            0.3 * envelope * partials.map(|(n, size)| size * (n as f32 * turn).sin()).sum::<f32>()
+        })
+        .collect();
+    assert!(!codes(&hear(&[&horn], RATE)).contains(&"clipped"));
+}
+
+#[test]
 fn silence_and_quiet_are_told_apart() {
     assert_eq!(codes(&hear(&[&vec![0.0; 200_000]], RATE)), ["silent"]);
     assert_eq!(codes(&hear(&[&plucks(0.003, 6)], RATE)), ["too_quiet"]);
