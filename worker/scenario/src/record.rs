@@ -125,14 +125,14 @@ fn perform(
         play(&mut tape, player, warp, part, stop_s, &mut dice);
     }
     set_level(&mut tape, 0.7);
-    if player.defect == Defect::Wet {
-        room::reverberate(&mut tape, player.rate_hz, 1.8, 1.2);
-    }
     if !matches!(player.defect, Defect::NoMark | Defect::Silent) {
         play_mark(&mut tape, player, warp, &pack.opening);
     }
     if let Some(closing) = pack.closing.as_ref().filter(|_| player.keeps_closing) {
         play_mark(&mut tape, player, warp, closing);
+    }
+    if player.defect == Defect::Wet {
+        room::reverberate(&mut tape, player.rate_hz, 1.8, 1.2);
     }
     spoil(&mut tape, player, pack, warp, &mut dice);
     spread(tape, player)
