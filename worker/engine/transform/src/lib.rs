@@ -13,16 +13,20 @@ use std::sync::Arc;
 use realfft::RealFftPlanner;
 use rustfft::FftPlanner;
 
+mod real;
+
 macro_rules! plans {
-    ($sample:ty) => {
+    ($sample:ty, $forward:expr, $inverse:expr) => {
         /// `size` real samples to the `size / 2 + 1` bins from 0 Hz up, unscaled.
         pub fn forward_of_real(size: usize) -> Arc<dyn RealToComplex<$sample>> {
-            RealFftPlanner::new().plan_fft_forward(size)
+            let quick: Option<Arc<dyn RealToComplex<$sample>>> = $forward(size);
+            quick.unwrap_or_else(|| RealFftPlanner::new().plan_fft_forward(size))
         }
 
         /// `size / 2 + 1` bins to `size` real samples: `size` times what the bins came from.
         pub fn inverse_to_real(size: usize) -> Arc<dyn ComplexToReal<$sample>> {
-            RealFftPlanner::new().plan_fft_inverse(size)
+            let quick: Option<Arc<dyn ComplexToReal<$sample>>> = $inverse(size);
+            quick.unwrap_or_else(|| RealFftPlanner::new().plan_fft_inverse(size))
         }
 
         /// `size` complex samples to as many bins, unscaled.
@@ -41,12 +45,12 @@ macro_rules! plans {
 pub mod single {
     use super::{Arc, ComplexToReal, Fft, FftPlanner, RealFftPlanner, RealToComplex};
 
-    plans!(f32);
+    plans!(f32, super::real::forward, super::real::inverse);
 }
 
 /// Transforms in double precision.
 pub mod double {
     use super::{Arc, ComplexToReal, Fft, FftPlanner, RealFftPlanner, RealToComplex};
 
-    plans!(f64);
+    plans!(f64, |_| None, |_| None);
 }
