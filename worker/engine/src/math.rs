@@ -6,4 +6,5 @@ pub(crate) mod processor;
 pub(crate) mod robust;
 pub(crate) mod sinc;
 pub(crate) mod spectrum;
+pub(crate) mod vectors;
 pub(crate) mod drift;

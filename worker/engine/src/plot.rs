@@ -5,6 +5,8 @@ use std::sync::Arc;
 use ripieno_transform::{Complex, RealToComplex, single};
 use serde::{Deserialize, Serialize};
 
+use crate::math::vectors::in_vectors;
+
 /// Columns of a waveform at most; there are at least half as many once a file is longer than a
 /// few seconds.
 pub const MOST_COLUMNS: usize = 2000;
@@ -71,6 +73,12 @@ impl Column {
     }
 
     fn add(&mut self, samples: &[f32]) {
+        add(self, samples);
+    }
+}
+
+in_vectors! {
+    fn add(column: &mut Column, samples: &[f32]) {
         let (mut low, mut high, mut square) = ([0.0f32; 16], [0.0f32; 16], [0.0f32; 16]);
         let (whole, rest) = samples.as_chunks::<16>();
         if let Some(first) = samples.first() {
@@ -88,10 +96,10 @@ impl Column {
             high[lane] = high[lane].max(*sample);
             square[lane] += sample * sample;
         }
-        self.lowest = low.iter().copied().fold(self.lowest, f32::min);
-        self.highest = high.iter().copied().fold(self.highest, f32::max);
-        self.square += square.iter().map(|lane| f64::from(*lane)).sum::<f64>();
-        self.frames += samples.len();
+        column.lowest = low.iter().copied().fold(column.lowest, f32::min);
+        column.highest = high.iter().copied().fold(column.highest, f32::max);
+        column.square += square.iter().map(|lane| f64::from(*lane)).sum::<f64>();
+        column.frames += samples.len();
     }
 }
 
@@ -202,9 +210,7 @@ impl Spectrum {
     }
 
     fn transform(&mut self) {
-        for (sample, weight) in self.input.iter_mut().zip(&self.window) {
-            *sample *= weight;
-        }
+        self.input.iter_mut().zip(&self.window).for_each(|(sample, weight)| *sample *= weight);
         let done = self.transform.process_with_scratch(
             &mut self.input,
             &mut self.output,

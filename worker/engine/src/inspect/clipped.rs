@@ -12,6 +12,7 @@
 use super::Take;
 use super::crests::{BANDS, Crests, STRETCH_S, bands_of_ratio};
 use crate::finding::{Finding, Severity};
+use crate::math::vectors::peak;
 
 /// One run of clipped samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -88,10 +89,13 @@ impl Channel {
         self.kept.extend_from_slice(samples);
         let end = self.kept.len().saturating_sub(2 * REACH);
         let mut at = REACH.min(end);
+        if peak(&self.kept[at..end]) < LEAST_LEVEL.max(NEAR_TOP * self.highest) {
+            at = end;
+        }
         // Most of a file is nowhere near its top: skip it in strides.
         while at < end {
             let stride = 64.min(end - at);
-            let peak = self.kept[at..at + stride].iter().fold(0.0f32, |most, s| most.max(s.abs()));
+            let peak = peak(&self.kept[at..at + stride]);
             self.highest = self.highest.max(peak);
             if peak < LEAST_LEVEL.max(NEAR_TOP * self.highest) {
                 at += stride;

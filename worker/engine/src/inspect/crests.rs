@@ -1,6 +1,7 @@
 //! How high the crests of a wave are: one for each time between two zero crossings.
 
 use crate::math::log::log2;
+use crate::math::vectors::{in_vectors, peak_within};
 
 /// A band of heights: a quarter of a decibel.
 const BANDS_PER_DB: f32 = 4.0;
@@ -69,24 +70,15 @@ impl CrestCounter {
     }
 
     pub(super) fn push(&mut self, samples: &[f32]) {
-        let mut rest = samples;
-        while let Some(first) = rest.first() {
-            if self
-                .half_wave
-                .last()
-                .is_some_and(|last| last.is_sign_negative() != first.is_sign_negative())
-            {
-                self.end_half_wave();
-            }
-            let negative = first.is_sign_negative();
-            let length = rest.iter().position(|s| s.is_sign_negative() != negative);
-            let (same, after) = rest.split_at(length.unwrap_or(rest.len()));
-            // What never crosses zero is no wave.
-            if self.half_wave.len() < self.stretch_frames {
-                self.half_wave.extend_from_slice(same);
-            }
-            self.frames += same.len();
-            rest = after;
+        count_crests(self, samples);
+    }
+
+    /// Keeps a half wave that may go on.
+    fn keep(&mut self, samples: &[f32]) {
+        self.frames += samples.len();
+        // What never crosses zero is no wave.
+        if self.half_wave.len() < self.stretch_frames {
+            self.half_wave.extend_from_slice(samples);
         }
     }
 
@@ -94,26 +86,67 @@ impl CrestCounter {
         self.found
     }
 
-    fn count_crest(&mut self) {
-        let height = self.half_wave.iter().fold(0.0f32, |most, s| most.max(s.abs()));
+    #[inline(always)]
+    fn count_crest(&mut self, half_wave: &[f32]) {
+        let height = peak_within(half_wave);
         let decibels = 20.0 * std::f32::consts::LOG10_2 * log2(height.max(1e-9));
         let band = BELOW as f32 + BANDS_PER_DB * decibels;
         if let (true, Some(crests)) = (band >= 0.0, self.found.last_mut()) {
-            let top = self.half_wave.iter().filter(|s| s.abs() > TOP * height).count();
+            let in_top = |sample: &f32| u32::from(sample.abs() > TOP * height);
+            let top: u32 = half_wave.iter().map(in_top).sum();
             let band = (band as usize).min(BANDS - 1);
             crests.count[band] += 1;
-            crests.in_top[band] += top as f32 / self.half_wave.len() as f32;
+            crests.in_top[band] += top as f32 / half_wave.len() as f32;
         }
     }
 
-    fn end_half_wave(&mut self) {
-        if self.half_wave.len() >= LEAST_SAMPLES {
-            self.count_crest();
+    #[inline(always)]
+    fn end_half_wave(&mut self, half_wave: &[f32]) {
+        if half_wave.len() >= LEAST_SAMPLES {
+            self.count_crest(half_wave);
         }
-        self.half_wave.clear();
         while self.frames >= self.stretch_frames {
             self.frames -= self.stretch_frames;
             self.found.push(Crests::default());
         }
     }
+}
+
+in_vectors! {
+    fn count_crests(counter: &mut CrestCounter, samples: &[f32]) {
+        let mut rest = samples;
+        if let (Some(last), false) = (counter.half_wave.last(), rest.is_empty()) {
+            let (same, after) = rest.split_at(same_sign(rest, *last));
+            counter.keep(same);
+            if after.is_empty() {
+                return;
+            }
+            let mut half_wave = std::mem::take(&mut counter.half_wave);
+            counter.end_half_wave(&half_wave);
+            half_wave.clear();
+            counter.half_wave = half_wave;
+            rest = after;
+        }
+        while let Some(first) = rest.first() {
+            let (same, after) = rest.split_at(same_sign(rest, *first));
+            if after.is_empty() {
+                counter.keep(same);
+                return;
+            }
+            counter.frames += same.len();
+            counter.end_half_wave(same);
+            rest = after;
+        }
+    }
+}
+
+/// How many samples from the first on have the sign of `like`.
+#[inline(always)]
+fn same_sign(samples: &[f32], like: f32) -> usize {
+    const TOGETHER: usize = 8;
+    let unlike = |sample: &f32| (sample.to_bits() ^ like.to_bits()) >> 31;
+    let (chunks, _) = samples.as_chunks::<TOGETHER>();
+    let is_alike = |chunk: &&[f32; TOGETHER]| chunk.iter().fold(0, |any, s| any | unlike(s)) == 0;
+    let alike = TOGETHER * chunks.iter().take_while(is_alike).count();
+    alike + samples[alike..].iter().take_while(|sample| unlike(sample) == 0).count()
 }

@@ -1,5 +1,7 @@
 //! Level, peak and mean along a file, a few numbers every twentieth of a second.
 
+use crate::math::vectors::in_vectors;
+
 /// Entries a second.
 const HOPS_PER_S: u32 = 20;
 
@@ -158,6 +160,12 @@ const LANES: usize = 16;
 
 impl Sums {
     fn add(&mut self, samples: &[f32]) {
+        add(self, samples);
+    }
+}
+
+in_vectors! {
+    fn add(sums: &mut Sums, samples: &[f32]) {
         let (mut peak, mut square, mut sum) = ([0.0f32; LANES], [0.0f32; LANES], [0.0f32; LANES]);
         let (whole, rest) = samples.as_chunks::<LANES>();
         for chunk in whole {
@@ -173,23 +181,25 @@ impl Sums {
             square[lane] += sample * sample;
             sum[lane] += sample;
         }
-        self.peak = peak.iter().copied().fold(self.peak, f32::max);
-        self.square += square.iter().map(|lane| f64::from(*lane)).sum::<f64>();
-        self.sum += sum.iter().map(|lane| f64::from(*lane)).sum::<f64>();
+        sums.peak = peak.iter().copied().fold(sums.peak, f32::max);
+        sums.square += square.iter().map(|lane| f64::from(*lane)).sum::<f64>();
+        sums.sum += sum.iter().map(|lane| f64::from(*lane)).sum::<f64>();
     }
 }
 
-fn product(left: &[f32], right: &[f32]) -> f64 {
-    let mut sums = [0.0f32; LANES];
-    let ((lefts, left_rest), (rights, right_rest)) =
-        (left.as_chunks::<LANES>(), right.as_chunks::<LANES>());
-    for (left, right) in lefts.iter().zip(rights) {
-        for lane in 0..LANES {
-            sums[lane] += left[lane] * right[lane];
+in_vectors! {
+    fn product(left: &[f32], right: &[f32]) -> f64 {
+        let mut sums = [0.0f32; LANES];
+        let ((lefts, left_rest), (rights, right_rest)) =
+            (left.as_chunks::<LANES>(), right.as_chunks::<LANES>());
+        for (left, right) in lefts.iter().zip(rights) {
+            for lane in 0..LANES {
+                sums[lane] += left[lane] * right[lane];
+            }
         }
+        for (lane, (left, right)) in left_rest.iter().zip(right_rest).enumerate() {
+            sums[lane] += left * right;
+        }
+        sums.iter().map(|lane| f64::from(*lane)).sum()
     }
-    for (lane, (left, right)) in left_rest.iter().zip(right_rest).enumerate() {
-        sums[lane] += left * right;
-    }
-    sums.iter().map(|lane| f64::from(*lane)).sum()
 }

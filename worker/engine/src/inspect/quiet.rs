@@ -1,5 +1,7 @@
 //! The quietest moments of a file, kept as samples: in them the room and the wiring are heard.
 
+use crate::math::vectors::in_vectors;
+
 /// Length of a kept window.
 const WINDOW_S: f64 = 0.5;
 
@@ -73,19 +75,21 @@ impl QuietKeeper {
     }
 }
 
-fn variance(samples: &[f32]) -> f64 {
-    const LANES: usize = 16;
-    let (mut squares, mut sums) = ([0.0f32; LANES], [0.0f32; LANES]);
-    let chunks = samples.as_chunks::<LANES>().0;
-    for chunk in chunks {
-        for lane in 0..LANES {
-            squares[lane] += chunk[lane] * chunk[lane];
-            sums[lane] += chunk[lane];
+in_vectors! {
+    fn variance(samples: &[f32]) -> f64 {
+        const LANES: usize = 16;
+        let (mut squares, mut sums) = ([0.0f32; LANES], [0.0f32; LANES]);
+        let chunks = samples.as_chunks::<LANES>().0;
+        for chunk in chunks {
+            for lane in 0..LANES {
+                squares[lane] += chunk[lane] * chunk[lane];
+                sums[lane] += chunk[lane];
+            }
         }
+        let count = (chunks.len() * LANES).max(1) as f64;
+        let total = |lanes: &[f32; LANES]| lanes.iter().map(|lane| f64::from(*lane)).sum::<f64>();
+        (total(&squares) / count - (total(&sums) / count).powi(2)).max(0.0)
     }
-    let count = (chunks.len() * LANES).max(1) as f64;
-    let total = |lanes: &[f32; LANES]| lanes.iter().map(|lane| f64::from(*lane)).sum::<f64>();
-    (total(&squares) / count - (total(&sums) / count).powi(2)).max(0.0)
 }
 
 impl QuietWindows {

@@ -10,6 +10,7 @@ use std::ops::{Range, RangeInclusive};
 
 use super::Take;
 use crate::finding::{Finding, Severity};
+use crate::math::vectors::{LANES, in_vectors};
 
 /// Frames a second.
 const FRAMES_PER_S: f64 = 50.0;
@@ -91,11 +92,30 @@ impl BrightnessMeter {
     }
 
     fn add(&mut self, samples: &[f32]) {
-        const LANES: usize = 16;
-        let Some(first) = samples.first() else { return };
-        let step = first - self.last;
+        let Some(last) = samples.last() else { return };
+        let [square, difference] = squares(samples, self.last);
+        self.square += square;
+        self.difference += difference;
+        self.last = *last;
+    }
+
+    /// The power of the difference over that of the wave is 4·sin²(πf/fs) for one tone.
+    fn end_frame(&mut self) {
+        let mean = self.square / self.frame as f64;
+        let ratio = self.difference / self.square.max(1e-12);
+        let middle = self.rate_hz / std::f64::consts::PI * (ratio.min(4.0).sqrt() / 2.0).asin();
+        self.found.level_db.push((10.0 * mean.max(1e-14).log10()) as f32);
+        self.found.middle_hz.push(middle as f32);
+        (self.square, self.difference, self.filled) = (0.0, 0.0, 0);
+    }
+}
+
+in_vectors! {
+    /// Sums of the squares of the samples, one at least, and of the steps to them, the first from
+    /// `before`.
+    fn squares(samples: &[f32], before: f32) -> [f64; 2] {
         let (mut square, mut difference) = ([0.0f32; LANES], [0.0f32; LANES]);
-        difference[0] = step * step;
+        difference[0] = (samples[0] - before) * (samples[0] - before);
         let (earlier, later) = (&samples[..samples.len() - 1], &samples[1..]);
         let (e, e_rest) = earlier.as_chunks::<LANES>();
         let (l, l_rest) = later.as_chunks::<LANES>();
@@ -110,20 +130,8 @@ impl BrightnessMeter {
             difference[0] += (l - e) * (l - e);
             square[0] += l * l;
         }
-        square[0] += first * first;
-        self.square += square.iter().map(|lane| f64::from(*lane)).sum::<f64>();
-        self.difference += difference.iter().map(|lane| f64::from(*lane)).sum::<f64>();
-        self.last = samples[samples.len() - 1];
-    }
-
-    /// The power of the difference over that of the wave is 4·sin²(πf/fs) for one tone.
-    fn end_frame(&mut self) {
-        let mean = self.square / self.frame as f64;
-        let ratio = self.difference / self.square.max(1e-12);
-        let middle = self.rate_hz / std::f64::consts::PI * (ratio.min(4.0).sqrt() / 2.0).asin();
-        self.found.level_db.push((10.0 * mean.max(1e-14).log10()) as f32);
-        self.found.middle_hz.push(middle as f32);
-        (self.square, self.difference, self.filled) = (0.0, 0.0, 0);
+        square[0] += samples[0] * samples[0];
+        [square, difference].map(|lanes| lanes.iter().map(|lane| f64::from(*lane)).sum())
     }
 }
 

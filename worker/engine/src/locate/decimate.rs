@@ -1,15 +1,19 @@
 //! Lowers the rate for the search of a whole file.
 
 use crate::math::bessel::bessel_i0;
+use crate::math::vectors::in_vectors;
 use std::f64::consts::PI;
 
 /// A streaming low-pass that keeps one sample of `factor`, without any delay.
 #[derive(Clone, Debug)]
 pub(crate) struct Decimator {
-    factor: usize,
     taps: Vec<f32>,
-    /// Input not yet used up; starts with the silence before the first sample.
-    input: Vec<f32>,
+    /// Input not yet used up, sample after sample dealt out to as many rows as the factor: what a
+    /// tap meets for one output after another lies side by side. Starts with the silence before
+    /// the first sample.
+    rows: Vec<Vec<f32>>,
+    /// The row that is dealt the next sample.
+    next_row: usize,
 }
 
 /// Rate the search likes best: it holds the marks' band up to 5.6 kHz.
@@ -23,23 +27,62 @@ pub(crate) fn factor_for(rate_hz: u32) -> usize {
 impl Decimator {
     pub(crate) fn new(factor: usize) -> Self {
         let taps = if factor == 1 { vec![1.0] } else { low_pass(factor) };
-        let input = vec![0.0; taps.len() / 2];
-        Decimator { factor, taps, input }
+        let mut decimator = Decimator { rows: vec![Vec::new(); factor], next_row: 0, taps };
+        decimator.deal(&vec![0.0; decimator.taps.len() / 2]);
+        decimator
     }
 
     /// Takes `samples`, appends what they complete to `output`.
     pub(crate) fn push(&mut self, samples: &[f32], output: &mut Vec<f32>) {
-        if self.factor == 1 {
+        let factor = self.rows.len();
+        if factor == 1 {
             output.extend_from_slice(samples);
             return;
         }
-        self.input.extend_from_slice(samples);
-        let mut first = 0;
-        while first + self.taps.len() <= self.input.len() {
-            output.push(dot(&self.input[first..first + self.taps.len()], &self.taps));
-            first += self.factor;
+        self.deal(samples);
+        let (last_row, last) = ((self.taps.len() - 1) % factor, (self.taps.len() - 1) / factor);
+        let count = self.rows[last_row].len().saturating_sub(last);
+        let begin = output.len();
+        output.resize(begin + count, 0.0);
+        for (first, block) in output[begin..].chunks_mut(TOGETHER).enumerate() {
+            filter(&self.taps, &self.rows, first * TOGETHER, block);
         }
-        self.input.drain(..first.min(self.input.len()));
+        self.rows.iter_mut().for_each(|row| drop(row.drain(..count)));
+    }
+
+    fn deal(&mut self, samples: &[f32]) {
+        let factor = self.rows.len();
+        for (at, row) in self.rows.iter_mut().enumerate() {
+            let first = (at + factor - self.next_row) % factor;
+            row.extend(samples.iter().skip(first).step_by(factor));
+        }
+        self.next_row = (self.next_row + samples.len()) % factor;
+    }
+}
+
+/// Outputs summed side by side: as many as there are registers for.
+const TOGETHER: usize = 64;
+
+in_vectors! {
+    /// The outputs from `first` on.
+    fn filter(taps: &[f32], rows: &[Vec<f32>], first: usize, outputs: &mut [f32]) {
+        let mut sums = [0.0f32; TOGETHER];
+        for (at, tap) in taps.iter().enumerate() {
+            let row = &rows[at % rows.len()][first + at / rows.len()..];
+            match row.first_chunk::<TOGETHER>() {
+                Some(samples) => {
+                    for (sum, sample) in sums.iter_mut().zip(samples) {
+                        *sum += tap * sample;
+                    }
+                }
+                None => {
+                    for (sum, sample) in sums.iter_mut().zip(row) {
+                        *sum += tap * sample;
+                    }
+                }
+            }
+        }
+        outputs.copy_from_slice(&sums[..outputs.len()]);
     }
 }
 

@@ -6,6 +6,7 @@
 //! every interferer, however loud, with one unit of power density: what is found after it can be
 //! compared with thresholds derived for white noise.
 
+use crate::math::vectors::{in_vectors, powers, windowed};
 use ripieno_transform::{Complex, ComplexToReal, RealToComplex, single};
 use std::f32::consts::PI;
 use std::sync::Arc;
@@ -87,14 +88,13 @@ impl Whitener {
         let half = self.size / 2;
         let mut first = 0;
         while first + self.size <= self.input.len() {
-            for (i, value) in self.frame.iter_mut().enumerate() {
-                *value = self.input[first + i] * self.window[i];
-            }
+            windowed(&self.input[first..], &self.window, &mut self.frame);
             self.whiten_frame();
-            for i in 0..half {
-                output.push(self.tail[i] + self.frame[i] * self.window[i]);
-                self.tail[i] = self.frame[half + i] * self.window[half + i];
-            }
+            let (early, late) = self.frame.split_at(half);
+            let begin = output.len();
+            output.extend_from_slice(&self.tail);
+            add_windowed(early, &self.window, &mut output[begin..]);
+            windowed(late, &self.window[half..], &mut self.tail);
             first += half;
         }
         self.input.drain(..first);
@@ -107,19 +107,13 @@ impl Whitener {
             &mut self.scratch_f,
         );
         debug_assert!(transformed.is_ok());
-        for (power, bin) in self.power.iter_mut().zip(&self.spectrum) {
-            *power = bin.norm_sqr();
-        }
+        powers(&self.spectrum, &mut self.power);
         box_mean(&self.power, &mut self.smooth);
         self.frames += 1;
         let pace = 1.0 / (self.frames.min(USUAL_FRAMES) as f32);
         let tile = (self.size as f32 / 2.0).sqrt() / self.size as f32;
-        for (i, bin) in self.spectrum.iter_mut().enumerate() {
-            let here = self.smooth[i];
-            self.usual[i] += pace * (here - self.usual[i]);
-            let level = 0.7 * here + 0.3 * self.before[i] + FLOOR * self.usual[i] + self.least;
-            *bin *= tile / level.sqrt();
-        }
+        let Whitener { smooth, before, usual, spectrum, least, .. } = self;
+        lift(spectrum, (smooth, before), usual, [pace, tile, *least]);
         std::mem::swap(&mut self.before, &mut self.smooth);
         if let Some(dc) = self.spectrum.first_mut() {
             *dc = Complex::default();
@@ -136,28 +130,58 @@ impl Whitener {
     }
 }
 
+in_vectors! {
+    /// Brings every bin to the level `tile`, by its own smoothed power, that of the frame before
+    /// and the usual one, which follows at `pace`.
+    fn lift(
+        spectrum: &mut [Complex<f32>],
+        powers: (&[f32], &[f32]),
+        usual: &mut [f32],
+        figures: [f32; 3],
+    ) {
+        let ([pace, tile, least], (here, before)) = (figures, powers);
+        let bins = spectrum.iter_mut().zip(usual);
+        for (((bin, usual), here), before) in bins.zip(here).zip(before) {
+            *usual += pace * (here - *usual);
+            let level = 0.7 * here + 0.3 * before + FLOOR * *usual + least;
+            *bin *= tile / level.sqrt();
+        }
+    }
+}
+
+in_vectors! {
+    /// Adds samples under a window.
+    fn add_windowed(samples: &[f32], window: &[f32], sums: &mut [f32]) {
+        for ((sum, sample), weight) in sums.iter_mut().zip(samples).zip(window) {
+            *sum += sample * weight;
+        }
+    }
+}
+
 /// Bins on either side that the level of a tile is averaged over: about ±100 Hz.
 const SPREAD: usize = 4;
 
-/// Mean over `2·SPREAD + 1` neighbours; what lies outside counts as nothing.
-///
-/// Plain sums, not a running one: hum can be 10⁸ times the power of its neighbours, and a running
-/// single-precision sum would carry its rounding on to them.
-fn box_mean(values: &[f32], means: &mut [f32]) {
-    let count = values.len();
-    means.fill(0.0);
-    for shift in 0..=SPREAD {
-        for (mean, value) in means.iter_mut().zip(&values[shift.min(count)..]) {
-            *mean += value;
-        }
-        if shift > 0 {
-            for (mean, value) in means[shift.min(count)..].iter_mut().zip(values) {
+in_vectors! {
+    /// Mean over `2·SPREAD + 1` neighbours; what lies outside counts as nothing.
+    ///
+    /// Plain sums, not a running one: hum can be 10⁸ times the power of its neighbours, and a running
+    /// single-precision sum would carry its rounding on to them.
+    fn box_mean(values: &[f32], means: &mut [f32]) {
+        let count = values.len();
+        means.fill(0.0);
+        for shift in 0..=SPREAD {
+            for (mean, value) in means.iter_mut().zip(&values[shift.min(count)..]) {
                 *mean += value;
             }
+            if shift > 0 {
+                for (mean, value) in means[shift.min(count)..].iter_mut().zip(values) {
+                    *mean += value;
+                }
+            }
         }
+        let share = 1.0 / (2 * SPREAD + 1) as f32;
+        means.iter_mut().for_each(|mean| *mean *= share);
     }
-    let share = 1.0 / (2 * SPREAD + 1) as f32;
-    means.iter_mut().for_each(|mean| *mean *= share);
 }
 
 #[cfg(test)]

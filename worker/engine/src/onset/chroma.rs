@@ -7,6 +7,7 @@ use ripieno_transform::{Complex, RealToComplex, single};
 use super::decimate::{Decimator, halvings};
 use super::flux::{hann, transform_size};
 use super::harmonic::{HarmonicMeter, Line, Tonality};
+use crate::math::vectors::{in_vectors, sizes, windowed};
 
 /// Spacing of rows.
 const HOP_S: f64 = 0.08;
@@ -58,6 +59,7 @@ pub(super) struct ChromaMeter {
     time: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     magnitudes: Vec<f32>,
+    around: Vec<f32>,
     work: Vec<Complex<f32>>,
 }
 
@@ -90,6 +92,7 @@ impl ChromaMeter {
             time: transform.make_input_vec(),
             spectrum: transform.make_output_vec(),
             magnitudes: vec![0.0; size / 2 + 1],
+            around: vec![0.0; size / 2 + 1],
             work: transform.make_scratch_vec(),
             transform,
         }
@@ -141,15 +144,11 @@ impl ChromaMeter {
 
     fn row(&mut self, start: usize) -> [f32; FINE] {
         let samples = &self.samples[start..start + self.size];
-        for ((slot, &x), &w) in self.time.iter_mut().zip(samples).zip(&self.window) {
-            *slot = x * w;
-        }
+        windowed(samples, &self.window, &mut self.time);
         // The lengths are the plan's own, so the transform cannot refuse.
         let _ =
             self.transform.process_with_scratch(&mut self.time, &mut self.spectrum, &mut self.work);
-        for (magnitude, bin) in self.magnitudes.iter_mut().zip(&self.spectrum) {
-            *magnitude = bin.norm_sqr().sqrt();
-        }
+        sizes(&self.spectrum, &mut self.magnitudes);
         let scale = (self.size * self.size) as f32;
         let energy = |octave: usize| {
             let bins = self.octave_edges[octave]..self.octave_edges[octave + 1];
@@ -180,12 +179,12 @@ impl ChromaMeter {
         let (from, to) = self.bins();
         self.lines.clear();
         let m = &self.magnitudes;
+        sum_around(m, &mut self.around);
         for k in from..to {
             if m[k] <= m[k - 1] || m[k] < m[k + 1] {
                 continue;
             }
-            let around = m[k - 9..k + 10].iter().sum::<f32>() - m[k - 1..k + 2].iter().sum::<f32>();
-            if m[k] < PROMINENT * around / 16.0 || m[k] < 1e-6 {
+            if m[k] < PROMINENT * self.around[k] / 16.0 || m[k] < 1e-6 {
                 continue;
             }
             let (a, b, c) = (m[k - 1].max(1e-9).ln(), m[k].ln(), m[k + 1].max(1e-9).ln());
@@ -208,6 +207,28 @@ impl ChromaMeter {
             self.tuning.2 += weight as f64;
         }
         row
+    }
+}
+
+/// Bins to either side of one that are its surroundings, and of those the ones that it fills
+/// itself.
+const AROUND: usize = 9;
+const OWN: usize = 1;
+
+in_vectors! {
+    /// What surrounds every bin that has so many neighbours.
+    fn sum_around(magnitudes: &[f32], sums: &mut [f32]) {
+        const WIDTH: usize = 2 * AROUND + 1;
+        let count = magnitudes.len().saturating_sub(WIDTH - 1);
+        let sums = &mut sums[AROUND..][..count];
+        sums.fill(0.0);
+        for shift in 0..WIDTH {
+            sums.iter_mut().zip(&magnitudes[shift..]).for_each(|(sum, more)| *sum += more);
+        }
+        let own = magnitudes[AROUND - OWN..].array_windows::<{ 2 * OWN + 1 }>();
+        for (sum, own) in sums.iter_mut().zip(own) {
+            *sum -= own[0] + own[1] + own[2];
+        }
     }
 }
 

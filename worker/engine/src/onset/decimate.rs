@@ -1,6 +1,7 @@
 //! Halving of the sample rate, for analysis only.
 
 use crate::math::bessel::bessel_i0;
+use crate::math::vectors::in_vectors;
 
 /// How often `rate_hz` can be halved without falling below `floor_hz`.
 pub(super) fn halvings(rate_hz: f64, floor_hz: f64) -> u32 {
@@ -54,6 +55,9 @@ impl Decimator {
 const CENTRE: usize = 15;
 const PAIRS: usize = CENTRE.div_ceil(2);
 
+/// Outputs summed at a time.
+const TOGETHER: usize = 512;
+
 /// Even and odd input samples lie apart, so that the sums of many outputs run side by side.
 struct HalfBand {
     taps: [f32; PAIRS],
@@ -93,15 +97,25 @@ impl HalfBand {
         let count = (self.even.len() + 1).saturating_sub(2 * PAIRS);
         samples.clear();
         samples.extend(self.odd[PAIRS - 1..][..count].iter().map(|centre| 0.5 * centre));
-        for (pair, tap) in self.taps.iter().enumerate() {
-            let before = &self.even[PAIRS - 1 - pair..][..count];
-            let after = &self.even[PAIRS + pair..][..count];
-            for ((sum, before), after) in samples.iter_mut().zip(before).zip(after) {
-                *sum += tap * (before + after);
-            }
-        }
+        add_pairs(&self.taps, &self.even, samples);
         self.even.drain(..count);
         self.odd.drain(..count);
+    }
+}
+
+in_vectors! {
+    /// Adds to every sum the even samples before and after it by their taps.
+    fn add_pairs(taps: &[f32; PAIRS], even: &[f32], sums: &mut [f32]) {
+        for (number, sums) in sums.chunks_mut(TOGETHER).enumerate() {
+            let even = &even[number * TOGETHER..];
+            for (pair, tap) in taps.iter().enumerate() {
+                let before = &even[PAIRS - 1 - pair..][..sums.len()];
+                let after = &even[PAIRS + pair..][..sums.len()];
+                for ((sum, before), after) in sums.iter_mut().zip(before).zip(after) {
+                    *sum += tap * (before + after);
+                }
+            }
+        }
     }
 }
 

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::partials::Past;
 use crate::math::log::log2;
+use crate::math::vectors::{in_vectors, peak, sizes, windowed};
 use ripieno_transform::{Complex, RealToComplex, single};
 
 /// Bands an octave, lowest and highest frequency: Böck & Widmer, DAFx-13, section 3.
@@ -118,19 +119,15 @@ impl Flux {
     fn frame(&mut self, start: usize) -> f32 {
         let scratch = &mut self.scratch;
         let samples = &self.samples[start..start + self.size];
-        for ((slot, &x), &w) in scratch.time.iter_mut().zip(samples).zip(&self.window) {
-            *slot = x * w;
-        }
+        windowed(samples, &self.window, &mut scratch.time);
         // The lengths are the plan's own, so the transform cannot refuse.
         let _ = self.transform.process_with_scratch(
             &mut scratch.time,
             &mut scratch.spectrum,
             &mut scratch.work,
         );
-        for (magnitude, bin) in scratch.magnitudes.iter_mut().zip(&scratch.spectrum) {
-            *magnitude = bin.norm_sqr().sqrt();
-        }
-        let strongest = scratch.magnitudes.iter().copied().fold(0.0, f32::max);
+        sizes(&scratch.spectrum, &mut scratch.magnitudes);
+        let strongest = peak(&scratch.magnitudes);
         let before = self.loudest * LOUDEST_DECAY;
         self.loudest = before.max(strongest).max(1e-4);
         let gain = FULL / self.loudest;
@@ -154,8 +151,16 @@ impl Flux {
 
 /// Loudness as it is compared: logarithmic, but linear where there is next to nothing.
 fn compress(plain: &[f32], gain: f32, logs: &mut Vec<f32>) {
-    logs.clear();
-    logs.extend(plain.iter().map(|level| std::f32::consts::LOG10_2 * log2(1.0 + gain * level)));
+    logs.resize(plain.len(), 0.0);
+    compressed(plain, gain, logs);
+}
+
+in_vectors! {
+    fn compressed(plain: &[f32], gain: f32, logs: &mut [f32]) {
+        for (log, level) in logs.iter_mut().zip(plain) {
+            *log = std::f32::consts::LOG10_2 * log2(1.0 + gain * level);
+        }
+    }
 }
 
 /// Per frame; halves in ten seconds.

@@ -5,6 +5,8 @@
 //! hands and shakers have no lines at all. Of what is not harmonic neither tuning nor mode can be
 //! told from its partials.
 
+use crate::math::vectors::in_vectors;
+
 /// One line of a spectrum.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Line {
@@ -166,36 +168,39 @@ fn semitones(hz: f32) -> f32 {
     69.0 + 12.0 * (hz / 440.0).log2()
 }
 
-/// Fundamental and energy of the series that holds most energy.
-fn best_series(lines: &[Line], bin_hz: f32) -> Option<(f32, f32)> {
-    let mut best = None;
-    for line in lines {
-        for part in 1..=4 {
-            let fundamental = line.hz / part as f32;
-            if fundamental < LOWEST_HZ {
-                break;
-            }
-            let (mut members, mut energy) = ([false; MULTIPLES + 1], 0.0);
-            for line in lines {
-                if let Some(multiple) = multiple(line.hz, fundamental, bin_hz) {
-                    members[multiple] = true;
-                    energy += line.energy;
+in_vectors! {
+    /// Fundamental and energy of the series that holds most energy.
+    fn best_series(lines: &[Line], bin_hz: f32) -> Option<(f32, f32)> {
+        let mut best = None;
+        for line in lines {
+            for part in 1..=4 {
+                let fundamental = line.hz / part as f32;
+                if fundamental < LOWEST_HZ {
+                    break;
+                }
+                let (mut members, mut energy) = ([false; MULTIPLES + 1], 0.0);
+                for line in lines {
+                    if let Some(multiple) = multiple(line.hz, fundamental, bin_hz) {
+                        members[multiple] = true;
+                        energy += line.energy;
+                    }
+                }
+                let count = members.iter().filter(|there| **there).count();
+                let last = members.iter().rposition(|there| *there).unwrap_or(0);
+                // Where most are missing, or the first two, the fundamental is too low: anything is a
+                // multiple of that.
+                let dense = 2 * count > last && (members[1] || members[2]);
+                if count >= LEAST_MEMBERS && dense && best.is_none_or(|(_, most)| energy > most) {
+                    best = Some((fundamental, energy));
                 }
             }
-            let count = members.iter().filter(|there| **there).count();
-            let last = members.iter().rposition(|there| *there).unwrap_or(0);
-            // Where most are missing, or the first two, the fundamental is too low: anything is a
-            // multiple of that.
-            let dense = 2 * count > last && (members[1] || members[2]);
-            if count >= LEAST_MEMBERS && dense && best.is_none_or(|(_, most)| energy > most) {
-                best = Some((fundamental, energy));
-            }
         }
+        best
     }
-    best
 }
 
 /// Which multiple of a fundamental a line is.
+#[inline]
 fn multiple(hz: f32, fundamental: f32, bin_hz: f32) -> Option<usize> {
     let multiple = (hz / fundamental).round();
     let off = (hz - multiple * fundamental).abs();

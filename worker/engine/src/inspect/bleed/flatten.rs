@@ -5,6 +5,8 @@ use std::sync::Arc;
 
 use ripieno_transform::{Complex, ComplexToReal, RealToComplex, single};
 
+use crate::math::vectors::{energy, in_vectors, powers, sum, windowed};
+
 /// Length of a frame: 85 ms at the low rate. Frames overlap by half.
 const FRAME: usize = 1024;
 const HOP: usize = FRAME / 2;
@@ -30,6 +32,7 @@ pub(super) struct Flattener {
     frame: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
     power: Vec<f32>,
+    scratch: Vec<Complex<f32>>,
     /// Before the first frame was given.
     lead: bool,
 }
@@ -40,8 +43,11 @@ impl Flattener {
         let forward = single::forward_of_real(FRAME);
         // Squared they add up to one at an overlap of a half.
         let sine = |n: usize| (std::f32::consts::PI * (n as f32 + 0.5) / FRAME as f32).sin();
+        let inverse = single::inverse_to_real(FRAME);
+        let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
         Self {
-            inverse: single::inverse_to_real(FRAME),
+            scratch: vec![Complex::default(); scratch],
+            inverse,
             window: (0..FRAME).map(sine).collect(),
             // The mean power of a bin of a sound so windowed.
             floor: (FLOOR * mean_square * HOP as f64).max(1e-12) as f32,
@@ -74,35 +80,41 @@ impl Flattener {
 
     fn flatten(&mut self, from: usize, out: &mut Vec<f32>) {
         let samples = &self.pending[from..from + FRAME];
-        let windowed = samples.iter().zip(&self.window).map(|(s, w)| s * w);
-        self.frame.iter_mut().zip(windowed).for_each(|(to, value)| *to = value);
-        let there = self.forward.process(&mut self.frame, &mut self.spectrum);
-        for (power, bin) in self.power.iter_mut().zip(&self.spectrum) {
-            *power = bin.norm_sqr();
-        }
-        let last = self.spectrum.len() - 1;
-        for bin in 0..=last {
-            let around = bin.saturating_sub(SMOOTH / 2)..(bin + SMOOTH / 2 + 1).min(last + 1);
-            let count = around.len() as f32;
-            let power = self.power[around].iter().sum::<f32>() / count + self.floor;
-            self.spectrum[bin] /= power;
-        }
+        windowed(samples, &self.window, &mut self.frame);
+        let (frame, bins, scratch) = (&mut self.frame, &mut self.spectrum, &mut self.scratch);
+        let there = self.forward.process_with_scratch(frame, bins, scratch);
+        powers(bins, &mut self.power);
+        weigh(bins, &self.power, self.floor);
         // Frames weigh alike, so that no few moments speak for all.
-        let size = self.spectrum.iter().map(|bin| bin.norm_sqr()).sum::<f32>().sqrt();
-        let scale = if self.power.iter().sum::<f32>() > SILENCE { 1.0 / size } else { 0.0 };
-        self.spectrum.iter_mut().for_each(|bin| *bin *= scale);
-        (self.spectrum[0].im, self.spectrum[last].im) = (0.0, 0.0);
-        let back = self.inverse.process(&mut self.spectrum, &mut self.frame);
+        let scale = if sum(&self.power) > SILENCE { 1.0 / energy(bins).sqrt() } else { 0.0 };
+        bins.iter_mut().for_each(|bin| *bin *= scale);
+        let last = bins.len() - 1;
+        (bins[0].im, bins[last].im) = (0.0, 0.0);
+        let back = self.inverse.process_with_scratch(bins, frame, scratch);
         debug_assert!(there.is_ok() && back.is_ok());
-        let shaped = self.frame.iter().zip(&self.window).map(|(value, w)| value * w);
-        let shaped: Vec<f32> = shaped.collect();
+        frame.iter_mut().zip(&self.window).for_each(|(value, weight)| *value *= weight);
         let begun = out.len();
-        let whole = self.overlap.iter().zip(&shaped).map(|(a, b)| a + b);
-        out.extend(whole);
-        self.overlap.copy_from_slice(&shaped[HOP..]);
+        out.extend(self.overlap.iter().zip(&*frame).map(|(late, early)| late + early));
+        self.overlap.copy_from_slice(&frame[HOP..]);
         // The first half frame lies before the sound.
         if std::mem::take(&mut self.lead) {
             out.truncate(begun);
+        }
+    }
+}
+
+in_vectors! {
+    /// Weighs every bin by the inverse of the mean power about it and the floor.
+    fn weigh(bins: &mut [Complex<f32>], power: &[f32], floor: f32) {
+        const BESIDE: usize = SMOOTH / 2;
+        let count = bins.len();
+        let inner = BESIDE..count.saturating_sub(BESIDE).max(BESIDE);
+        for (bin, around) in bins[inner.clone()].iter_mut().zip(power.array_windows::<SMOOTH>()) {
+            *bin /= around.iter().sum::<f32>() / SMOOTH as f32 + floor;
+        }
+        for bin in (0..inner.start).chain(inner.end..count) {
+            let around = &power[bin.saturating_sub(BESIDE)..(bin + BESIDE + 1).min(count)];
+            bins[bin] /= around.iter().sum::<f32>() / around.len() as f32 + floor;
         }
     }
 }

@@ -107,13 +107,36 @@ impl Lower {
     }
 
     pub(super) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
-        for sample in samples {
-            self.sum += sample;
-            self.filled += 1;
-            if self.filled == self.down {
-                out.push(self.sum / self.down as f32);
-                (self.sum, self.filled) = (0.0, 0);
-            }
+        let mut whole = samples;
+        if self.filled > 0 {
+            let (first, rest) = samples.split_at(samples.len().min(self.down - self.filled));
+            self.add(first, out);
+            whole = rest;
+        }
+        match self.down {
+            4 => whole = means::<4>(whole, out),
+            2 => whole = means::<2>(whole, out),
+            _ => (),
+        }
+        for group in whole.chunks(self.down) {
+            self.add(group, out);
         }
     }
+
+    /// Adds to the group under way, which these do not exceed.
+    fn add(&mut self, samples: &[f32], out: &mut Vec<f32>) {
+        self.sum = samples.iter().fold(self.sum, |sum, sample| sum + sample);
+        self.filled += samples.len();
+        if self.filled == self.down {
+            out.push(self.sum / self.down as f32);
+            (self.sum, self.filled) = (0.0, 0);
+        }
+    }
+}
+
+/// Appends the means of groups of the usual sizes, and gives what is left over.
+fn means<'a, const DOWN: usize>(samples: &'a [f32], out: &mut Vec<f32>) -> &'a [f32] {
+    let (groups, rest) = samples.as_chunks::<DOWN>();
+    out.extend(groups.iter().map(|group| group.iter().sum::<f32>() / DOWN as f32));
+    rest
 }

@@ -1,6 +1,7 @@
 //! Brings a sound of any rate to the fingerprint's.
 
 use super::RATE_HZ;
+use crate::math::vectors::in_vectors;
 
 /// Three running means in a row, then cubic interpolation. What folds down from the top of the
 /// range is 50 dB lower, so that a copy without its treble has the same bottom.
@@ -36,18 +37,11 @@ impl Low {
 
     pub(super) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         self.pending.extend_from_slice(samples);
-        let mut from = 0;
-        while from + self.kernel.len() <= self.pending.len() {
-            let around = &self.pending[from..from + self.kernel.len()];
-            let sum = product(around, &self.kernel);
-            self.coarse.push(if sum.is_finite() { sum } else { 0.0 });
-            from += self.down;
-        }
-        self.pending.drain(..from.min(self.pending.len()));
-        while (self.at as usize) + 2 < self.coarse.len() {
-            out.push(between(&self.coarse[self.at as usize - 1..], self.at.fract() as f32));
-            self.at += self.step;
-        }
+        lower(&self.pending, &self.kernel, self.down, &mut self.coarse);
+        let whole = (self.pending.len() + self.down).saturating_sub(self.kernel.len());
+        let spent = whole / self.down * self.down;
+        self.pending.drain(..spent.min(self.pending.len()));
+        self.at = read(&self.coarse, self.at, self.step, out);
         let spent = (self.at as usize - 1).min(self.coarse.len());
         self.coarse.drain(..spent);
         self.at -= spent as f64;
@@ -57,6 +51,29 @@ impl Low {
 /// Lanes that a compiler turns into vectors.
 const LANES: usize = 8;
 
+in_vectors! {
+    /// Appends the product of the kernel with the samples from every `down`th on.
+    fn lower(samples: &[f32], kernel: &[f32], down: usize, out: &mut Vec<f32>) {
+        for around in samples.windows(kernel.len()).step_by(down) {
+            let sum = product(around, kernel);
+            out.push(if sum.is_finite() { sum } else { 0.0 });
+        }
+    }
+}
+
+in_vectors! {
+    /// Appends what lies at `at` and every `step` on, and gives the first place out of reach.
+    fn read(samples: &[f32], at: f64, step: f64, out: &mut Vec<f32>) -> f64 {
+        let mut at = at;
+        while (at as usize) + 2 < samples.len() {
+            out.push(between(&samples[at as usize - 1..], at.fract() as f32));
+            at += step;
+        }
+        at
+    }
+}
+
+#[inline(always)]
 fn product(samples: &[f32], kernel: &[f32]) -> f32 {
     let mut sums = [0.0f32; LANES];
     let (samples, kernel) = (samples.as_chunks::<LANES>().0, kernel.as_chunks::<LANES>().0);
@@ -77,6 +94,7 @@ fn convolved(a: &[f32], b: &[f32]) -> Vec<f32> {
 }
 
 /// The cubic through four samples, between the middle two (Catmull and Rom, 1974).
+#[inline(always)]
 fn between(samples: &[f32], part: f32) -> f32 {
     let [a, b, c, d] = [samples[0], samples[1], samples[2], samples[3]];
     let slope = 0.5 * (c - a);

@@ -7,6 +7,7 @@ use ripieno_transform::{Complex, RealToComplex, single};
 
 use super::low::Low;
 use super::{Fingerprint, HOP, RATE_HZ, TRANSFORM, WINDOW};
+use crate::math::vectors::windowed;
 
 /// 33 bands give 32 differences.
 const BANDS: usize = 33;
@@ -74,16 +75,19 @@ impl Fingerprinter {
     pub fn push(&mut self, mono: &[f32]) {
         let had = self.sound.len();
         self.low.push(mono, &mut self.sound);
-        for at in had..self.sound.len() {
-            let wave = self.band.iter_mut().fold(self.sound[at], |x, section| section.pass(x));
+        // What a filter remembers stays in registers meanwhile.
+        let mut band = self.band;
+        for sound in &self.sound[had..] {
+            let wave = band.iter_mut().fold(*sound, |x, section| section.pass(x));
             if self.signed.is_multiple_of(64) {
                 self.signs.push(0);
             }
-            if let (true, Some(signs)) = (wave > 0.0, self.signs.last_mut()) {
-                *signs |= 1 << (self.signed % 64);
+            if let Some(signs) = self.signs.last_mut() {
+                *signs |= u64::from(wave > 0.0) << (self.signed % 64);
             }
             self.signed += 1;
         }
+        self.band = band;
         let mut from = 0;
         while from + WINDOW <= self.sound.len() {
             self.word(from);
@@ -103,8 +107,8 @@ impl Fingerprinter {
     fn word(&mut self, from: usize) {
         self.input.clear();
         let samples = &self.sound[from..from + WINDOW];
-        self.input.extend(samples.iter().zip(&self.window).map(|(sample, w)| sample * w));
         self.input.resize(TRANSFORM, 0.0);
+        windowed(samples, &self.window, &mut self.input);
         let done = self.transform.process_with_scratch(
             &mut self.input,
             &mut self.spectrum,
@@ -139,6 +143,7 @@ pub(super) fn signs_at(signs: &[u64], first: usize) -> Option<u32> {
 
 /// A second-order filter with Butterworth's damping (R. Bristow-Johnson's audio EQ cookbook, W3C
 /// note).
+#[derive(Clone, Copy)]
 struct Section {
     b: [f32; 3],
     a: [f32; 2],
