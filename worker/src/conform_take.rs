@@ -9,6 +9,7 @@ mod finish;
 mod hear;
 mod judge;
 mod line;
+mod marks;
 mod mislabelled;
 mod plan;
 mod span;

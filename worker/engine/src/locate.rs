@@ -9,9 +9,10 @@ mod template;
 mod whiten;
 
 use crate::mark::{Kind, Mark};
+use crate::math::vectors::all_within;
 use refine::{Refined, Refiner};
 use search::{Candidate, Lane, Plan};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// One place where a mark may lie.
 #[derive(Clone, Debug, PartialEq)]
@@ -109,32 +110,61 @@ pub struct Found {
 /// assert!((best.at_s - (30_000.0 + mark.origin_sample) / 48_000.0).abs() < 1e-5);
 /// ```
 pub struct Locator {
-    options: Options,
-    marks: Vec<Mark>,
-    plan: Arc<Plan>,
+    sought: Arc<Sought>,
     lanes: Vec<Option<Lane>>,
     frames: i64,
     difference: Vec<f32>,
     cleaned: Vec<f32>,
 }
 
+/// What is looked for, worked out once for any number of files of one rate.
+pub struct Sought {
+    options: Options,
+    plan: Arc<Plan>,
+    marks: Vec<SoughtMark>,
+}
+
+/// A mark, and the filters that place it, made for the length of sound that came last.
+struct SoughtMark {
+    mark: Mark,
+    refiner: Mutex<Option<Arc<Refiner>>>,
+}
+
+impl Sought {
+    /// One or two marks, which must be made for the files' own rate.
+    #[must_use]
+    pub fn new(marks: &[&Mark], options: Options) -> Self {
+        let marks: Vec<Mark> = marks.iter().map(|mark| (*mark).clone()).collect();
+        let plan = Arc::new(Plan::new(&marks, options.max_arrivals));
+        let sought = |mark| SoughtMark { mark, refiner: Mutex::new(None) };
+        Self { options, plan, marks: marks.into_iter().map(sought).collect() }
+    }
+}
+
+impl SoughtMark {
+    fn refiner(&self, length: usize) -> Arc<Refiner> {
+        let mut kept = self.refiner.lock().unwrap_or_else(PoisonError::into_inner);
+        let fitting = kept.take().filter(|refiner| refiner.is_for(length));
+        let refiner = fitting.unwrap_or_else(|| Arc::new(Refiner::new(&self.mark, length)));
+        Arc::clone(kept.insert(refiner))
+    }
+}
+
 impl Locator {
     /// A search for one mark, which must be made for the file's own rate.
     pub fn new(mark: &Mark, options: Options) -> Self {
-        Locator::of(vec![mark.clone()], options)
+        Locator::of(Arc::new(Sought::new(&[mark], options)))
     }
 
     /// A search for both marks in one pass, which must be made for the file's own rate.
     pub fn pair(opening: &Mark, closing: &Mark, options: Options) -> Self {
-        Locator::of(vec![opening.clone(), closing.clone()], options)
+        Locator::of(Arc::new(Sought::new(&[opening, closing], options)))
     }
 
-    fn of(marks: Vec<Mark>, options: Options) -> Self {
-        let plan = Arc::new(Plan::new(&marks, options.max_arrivals));
+    /// A search for what was prepared.
+    pub fn of(sought: Arc<Sought>) -> Self {
         Locator {
-            options,
-            marks,
-            plan,
+            sought,
             lanes: Vec::new(),
             frames: 0,
             difference: Vec::new(),
@@ -171,10 +201,9 @@ impl Locator {
         if self.lanes[index].is_none() && samples.iter().all(|s| *s == 0.0) {
             return;
         }
-        let begin = || Lane::new(&self.plan, self.frames);
+        let begin = || Lane::new(&self.sought.plan, self.frames);
         let lane = self.lanes[index].get_or_insert_with(begin);
-        // A comparison that also fails for what is no number.
-        if samples.iter().all(|s| s.abs() <= ABSURD) {
+        if all_within(samples, ABSURD) {
             lane.push(samples);
         } else {
             self.cleaned.clear();
@@ -191,7 +220,7 @@ impl Locator {
     /// Arrivals of both marks, best first.
     pub fn finish_pair(self) -> Found {
         let channels = self.lanes.len().saturating_sub(usize::from(self.lanes.len() > 1));
-        let mut of_marks = vec![Vec::new(); self.marks.len()];
+        let mut of_marks = vec![Vec::new(); self.sought.marks.len()];
         for (index, lane) in self.lanes.into_iter().enumerate() {
             let Some(lane) = lane else { continue };
             let heard_in = match index < channels {
@@ -202,11 +231,9 @@ impl Locator {
                 all.extend(found.into_iter().map(|candidate| (candidate, heard_in)));
             }
         }
-        let mut lists = self
-            .marks
-            .iter()
-            .zip(of_marks)
-            .map(|(mark, candidates)| arrivals(mark, candidates, self.options));
+        let Sought { marks, options, .. } = &*self.sought;
+        let lists = marks.iter().zip(of_marks);
+        let mut lists = lists.map(|(mark, candidates)| arrivals(mark, candidates, *options));
         Found {
             opening: lists.next().unwrap_or_default(),
             closing: lists.next().unwrap_or_default(),
@@ -221,7 +248,11 @@ const ABSURD: f32 = 1e4;
 const SAME_S: f64 = 0.04;
 
 /// Turns the candidates of one mark into arrivals.
-fn arrivals(mark: &Mark, mut all: Vec<(Candidate, HeardIn)>, options: Options) -> Vec<Arrival> {
+fn arrivals(
+    sought: &SoughtMark,
+    mut all: Vec<(Candidate, HeardIn)>,
+    options: Options,
+) -> Vec<Arrival> {
     // A channel is a plainer witness than a difference of two, which must be clearly better.
     let worth = |(candidate, heard_in): &(Candidate, HeardIn)| match heard_in {
         HeardIn::Channel(_) => candidate.nats,
@@ -232,7 +263,7 @@ fn arrivals(mark: &Mark, mut all: Vec<(Candidate, HeardIn)>, options: Options) -
     if longest == 0 {
         return Vec::new();
     }
-    let refiner = Refiner::new(mark, longest);
+    let (mark, refiner) = (&sought.mark, sought.refiner(longest));
     let mut kept: Vec<Arrival> = Vec::new();
     for (candidate, heard_in) in &all {
         if kept.len() >= options.max_arrivals {

@@ -154,9 +154,10 @@ fn ease_as_asked(take: &Take<'_>, fit: &Fit, plan: &ConformPlan, map: &TimeMap) 
 }
 
 fn mark_reach(plan: &ConformPlan, rate_hz: u32) -> MarkReach {
-    let (opening, closing) = plan.marks(rate_hz);
+    let marks = plan.marks(rate_hz);
+    let (opening, closing) = (&marks.opening, marks.closing.as_ref());
     let rate = f64::from(rate_hz);
-    let closing_before = closing.as_ref().unwrap_or(&opening).origin_sample;
+    let closing_before = closing.unwrap_or(opening).origin_sample;
     MarkReach {
         opening_after_s: (opening.samples.len() as f64 - opening.origin_sample) / rate,
         closing_before_s: closing_before / rate,

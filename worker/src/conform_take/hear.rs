@@ -1,10 +1,12 @@
 //! The first pass: everything that is heard in a file, in one decoding.
 
+use std::sync::Arc;
+
 use ripieno_engine::decode::{DecodeError, Note, Recording};
 use ripieno_engine::finding::Finding;
 use ripieno_engine::inspect::fingerprint::{Fingerprint, Fingerprinter};
 use ripieno_engine::inspect::{Inspector, Records, room};
-use ripieno_engine::locate::{Arrival, Locator, Options, SURE};
+use ripieno_engine::locate::{Arrival, Locator, SURE};
 use ripieno_engine::onset::{Listener, Playing};
 use ripieno_engine::plot::{Plot, Plotter};
 
@@ -42,12 +44,9 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
     let mut stream = recording.open()?;
     let info = stream.info().clone();
     let rate_hz = info.sample_rate_hz;
-    let (opening_mark, closing) = plan.marks(rate_hz);
-    let one_mark = closing.is_none();
-    let mut locator = match &closing {
-        Some(closing) => Locator::pair(&opening_mark, closing, Options::default()),
-        None => Locator::new(&opening_mark, Options::default()),
-    };
+    let marks = plan.marks(rate_hz);
+    let one_mark = marks.closing.is_none();
+    let mut locator = Locator::of(Arc::clone(&marks.sought));
     let mut listener = Listener::new(rate_hz);
     let mut inspector = Inspector::new(rate_hz, usize::from(info.channels));
     let mut plotter = Plotter::new(rate_hz);
@@ -75,7 +74,7 @@ pub(super) fn hear(recording: &Recording, plan: &ConformPlan) -> Result<HeardTak
     };
     let playing = listener.finish();
     let room = match opening.first().filter(|arrival| arrival.score >= SURE) {
-        Some(arrival) => room(recording, &opening_mark, arrival)?,
+        Some(arrival) => room(recording, &marks.opening, arrival)?,
         None => None,
     };
     Ok(HeardTake {

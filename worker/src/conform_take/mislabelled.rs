@@ -30,7 +30,7 @@ pub(super) fn true_rate_hz(
     let rates =
         [(low, high), (high, low)].map(|(to, from)| said_hz as u64 * to as u64 / from as u64);
     let mut marks =
-        rates.map(|rate_hz| Locator::new(&plan.marks(rate_hz as u32).0, Options::default()));
+        rates.map(|rate_hz| Locator::new(&plan.marks(rate_hz as u32).opening, Options::default()));
     let mut stream = recording.open()?;
     while let Some(block) = stream.next_block()? {
         let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();

@@ -1,5 +1,7 @@
 //! What a piece asks of every take, worked out once.
 
+use std::sync::Arc;
+
 use ripieno_engine::decode::{DecodeError, Recording};
 use ripieno_engine::fit::{self, Basis, Candidate, Deviation, Fit, Grid, Heard, Prior};
 use ripieno_engine::inspect::Expected;
@@ -7,6 +9,7 @@ use ripieno_engine::inspect::bleed::Guide;
 use ripieno_engine::mark::{Mark, MarkError};
 use ripieno_score::{ConformPolicy, Piece};
 
+use super::marks::{KeptMarks, Marks};
 use super::mislabelled::stretched_ppm;
 
 /// The ensemble's own mean lag where a piece gives none: players following a click in headphones
@@ -28,7 +31,7 @@ pub struct ConformPlan {
     first_bar_s: f64,
     policy: ConformPolicy,
     expected: Expected,
-    own_mark: Option<OwnMark>,
+    marks: Arc<KeptMarks>,
     guide: Option<Guide>,
     placement: Option<Placement>,
 }
@@ -127,7 +130,7 @@ impl ConformPlan {
             first_bar_s,
             policy: piece.conform,
             expected: Expected { scale: Some(scale), sections: None },
-            own_mark: None,
+            marks: KeptMarks::designed(),
             guide: None,
             placement: None,
         }
@@ -136,7 +139,7 @@ impl ConformPlan {
     /// The same plan for a guide that carries the organiser's own mark instead.
     #[must_use]
     pub fn with_own_mark(mut self, mark: OwnMark) -> Self {
-        self.own_mark = Some(mark);
+        self.marks = KeptMarks::of(mark);
         self
     }
 
@@ -204,16 +207,9 @@ impl ConformPlan {
         self.first_bar_s
     }
 
-    /// The marks for a file of `rate_hz`: opening, and closing unless one sound serves as both.
-    pub(super) fn marks(&self, rate_hz: u32) -> (Mark, Option<Mark>) {
-        let own = self
-            .own_mark
-            .as_ref()
-            .and_then(|own| Mark::from_recording(&own.samples, own.rate_hz, rate_hz).ok());
-        match own {
-            Some(mark) => (mark, None),
-            None => (Mark::opening(rate_hz), Some(Mark::closing(rate_hz))),
-        }
+    /// The marks for a file of `rate_hz`.
+    pub(super) fn marks(&self, rate_hz: u32) -> Arc<Marks> {
+        self.marks.at(rate_hz)
     }
 
     /// Fits a take that was heard, or takes the place a person chose.

@@ -121,6 +121,11 @@ impl Refiner {
         refiner
     }
 
+    /// Whether these are the filters for snippets of up to `length` samples.
+    pub(crate) fn is_for(&self, length: usize) -> bool {
+        self.size == shape::fast_size(length)
+    }
+
     /// What the correlation of a clean mark looks like before its peak.
     fn own_lobes(&self, mark: &Mark) -> Option<Lobes> {
         let lead = (MARGIN_S * self.rate_hz) as usize;
