@@ -10,7 +10,7 @@ use ripieno_engine::write::{Bext, SampleFormat, WavSpec, WavWriter, WriteError};
 use crate::render_mix::time_reference;
 
 /// Frames copied at a time.
-const FRAMES: i64 = 1 << 16;
+const FRAMES: i64 = 1 << 14;
 
 /// Why a stem could not be written as a WAV file.
 #[derive(Debug, thiserror::Error)]

@@ -4,8 +4,11 @@
 //! loudness range and BS.1770 annex 2 true peak, through the crate `ebur128`, which is checked
 //! here and in `tests/reference` against every synthetic case of EBU Tech 3341 and 3342.
 
+mod blocked;
 pub mod hops;
 mod weighting;
+
+pub(crate) use blocked::KWeighting;
 
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;

@@ -63,24 +63,32 @@ impl Weighting {
     /// (`fusedMultiplyAdd`, IEEE 754-2019), which is one result whether an instruction does it or
     /// not.
     fn run(&mut self, lanes: &[&[f32]; LANES], squares: &mut [f64; LANES]) {
-        let (f, g) = (self.shelf, self.high_pass);
         for (number, (lane, squares)) in lanes.iter().zip(squares).enumerate() {
-            let [mut s0, mut s1, mut s2, mut s3] = self.states.map(|state| state[number]);
+            let mut own = self.states.map(|state| state[number]);
             for sample in *lane {
-                let x = f64::from(*sample);
-                let y = f[0].mul_add(x, s0);
-                s0 = (-f[3]).mul_add(y, f[1].mul_add(x, s1));
-                s1 = (-f[4]).mul_add(y, f[2] * x);
-                // The coefficients over the line are 1, −2 and 1.
-                let weighted = y + s2;
-                s2 = (-g[3]).mul_add(weighted, s3 - (y + y));
-                s3 = (-g[4]).mul_add(weighted, y);
+                let weighted = self.pass(f64::from(*sample), &mut own);
                 *squares = weighted.mul_add(weighted, *squares);
             }
-            for (states, state) in self.states.iter_mut().zip([s0, s1, s2, s3]) {
+            for (states, state) in self.states.iter_mut().zip(own) {
                 states[number] = state;
             }
         }
+    }
+
+    /// The next frame of a channel, weighted, by what the filter remembers of those before.
+    #[inline(always)]
+    pub(super) fn pass(&self, x: f64, states: &mut [f64; 4]) -> f64 {
+        let ([s0, s1, s2, s3], f, g) = (*states, self.shelf, self.high_pass);
+        let y = f[0].mul_add(x, s0);
+        // The high pass's coefficients over the line are 1, −2 and 1.
+        let weighted = y + s2;
+        *states = [
+            (-f[3]).mul_add(y, f[1].mul_add(x, s1)),
+            (-f[4]).mul_add(y, f[2] * x),
+            (-g[3]).mul_add(weighted, s3 - (y + y)),
+            (-g[4]).mul_add(weighted, y),
+        ];
+        weighted
     }
 }
 

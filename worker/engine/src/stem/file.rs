@@ -199,7 +199,8 @@ fn copy_block(plane: &mut [f32], at: i64, bytes: &[u8]) {
     let (samples, _) = bytes.as_chunks::<4>();
     let skip = (-at).max(0) as usize;
     let to = at.max(0) as usize;
-    for (out, sample) in plane.iter_mut().skip(to).zip(samples.iter().skip(skip)) {
+    let (plane, samples) = (plane.get_mut(to..).unwrap_or_default(), samples.get(skip..));
+    for (out, sample) in plane.iter_mut().zip(samples.unwrap_or_default()) {
         *out = f32::from_le_bytes(*sample);
     }
 }

@@ -1,6 +1,8 @@
 //! What a stem's header tells of its sound.
 
 use super::{BLOCK_FRAMES, StemError};
+use crate::loudness::{KWeighting, hops};
+use crate::math::vectors::{LANES, in_vectors, peak};
 use serde::{Deserialize, Serialize};
 
 /// What is known of a stem without reading its samples.
@@ -44,16 +46,24 @@ impl StemSummary {
     }
 }
 
+/// Rates that a meter of loudness takes.
+const MEASURABLE_HZ: std::ops::RangeInclusive<u32> = 16..=2_822_400;
+
 /// Gathers a summary block by block.
 pub(super) struct Gauge {
-    meter: Option<ebur128::EbuR128>,
+    weightings: Vec<KWeighting>,
+    /// K-weighted squares of a block's frames, the channels' added.
+    squares: Vec<f64>,
+    /// Mean K-weighted powers of the hops so far, and what there is of the next.
+    hop_powers: Vec<f64>,
+    hop_frames: usize,
+    hop: (f64, usize),
     low: [f32; 2],
     low_step: f32,
     low_power: f64,
     power: f64,
     block_power: Vec<f32>,
     peak: f32,
-    block_ms: u32,
 }
 
 /// Corner of the one-pole low-pass that tells low sounds from others, Hz.
@@ -61,51 +71,58 @@ const LOW_HZ: f64 = 200.0;
 
 impl Gauge {
     pub(super) fn new(rate_hz: u32, channels: u16) -> Result<Self, StemError> {
-        let meter = ebur128::EbuR128::new(u32::from(channels), rate_hz, ebur128::Mode::I)
-            .map_err(|_| StemError::Misuse("its sample rate cannot be measured for loudness"))?;
+        if !MEASURABLE_HZ.contains(&rate_hz) {
+            return Err(StemError::Misuse("its sample rate cannot be measured for loudness"));
+        }
         Ok(Self {
-            meter: Some(meter),
+            weightings: (0..channels).map(|_| KWeighting::new(rate_hz)).collect(),
+            squares: vec![0.0; BLOCK_FRAMES],
+            hop_powers: Vec::new(),
+            hop_frames: hops::hop_frames(rate_hz),
+            hop: (0.0, 0),
             low: [0.0; 2],
             low_step: (1.0 - (-std::f64::consts::TAU * LOW_HZ / f64::from(rate_hz)).exp()) as f32,
             low_power: 0.0,
             power: 0.0,
             block_power: Vec::new(),
             peak: 0.0,
-            block_ms: (BLOCK_FRAMES as u32 * 1000 / rate_hz).clamp(1, 400),
         })
     }
 
     /// Takes one block, all channels; gives its K-weighted power (BS.1770-4), the channels'
     /// mean squares added.
     pub(super) fn push(&mut self, channels: &[&[f32]]) -> f32 {
-        let mut weighted = 0.0;
-        if let Some(meter) = &mut self.meter {
-            match meter.add_frames_planar_f32(channels) {
-                Ok(()) => {
-                    let lufs = meter.loudness_window(self.block_ms).unwrap_or(f64::NEG_INFINITY);
-                    weighted = 10f64.powf((lufs + 0.691) / 10.0) as f32;
-                }
-                Err(_) => self.meter = None,
-            }
+        self.squares.fill(0.0);
+        for (channel, weighting) in channels.iter().zip(&mut self.weightings) {
+            weighting.add_squares(channel, &mut self.squares);
         }
+        let weighted = sum(&self.squares);
+        self.end_hops();
         let mut block_power = 0.0f64;
         for (channel, low) in channels.iter().zip(&mut self.low) {
-            let mut state = *low;
-            let (mut low_power, mut power, mut peak) = (0.0f32, 0.0f32, 0.0f32);
-            for &sample in *channel {
-                state += self.low_step * (sample - state);
-                low_power += state * state;
-                power += sample * sample;
-                peak = peak.max(sample.abs());
-            }
-            *low = state;
-            self.low_power += f64::from(low_power);
-            block_power += f64::from(power);
-            self.peak = self.peak.max(peak);
+            self.low_power += low_power(channel, low, self.low_step);
+            block_power += power(channel);
+            self.peak = self.peak.max(peak(channel));
         }
         self.power += block_power;
         self.block_power.push((block_power / BLOCK_FRAMES as f64) as f32);
-        weighted
+        (weighted / BLOCK_FRAMES as f64) as f32
+    }
+
+    /// Takes the squares into hops.
+    fn end_hops(&mut self) {
+        let mut squares = &self.squares[..];
+        while !squares.is_empty() {
+            let (power, frames) = &mut self.hop;
+            let (own, rest) = squares.split_at(squares.len().min(self.hop_frames - *frames));
+            *power += sum(own);
+            *frames += own.len();
+            squares = rest;
+            if *frames == self.hop_frames {
+                self.hop_powers.push(*power / self.hop_frames as f64);
+                self.hop = (0.0, 0);
+            }
+        }
     }
 
     pub(super) fn active_frames(&self) -> u64 {
@@ -124,6 +141,65 @@ impl Gauge {
     }
 
     pub(super) fn active_lufs(&self) -> Option<f64> {
-        self.meter.as_ref()?.loudness_global().ok().filter(|lufs| lufs.is_finite())
+        hops::integrated_lufs(&self.hop_powers)
+    }
+}
+
+in_vectors! {
+    fn sum(values: &[f64]) -> f64 {
+        let mut sums = [0.0; LANES];
+        let (whole, rest) = values.as_chunks::<LANES>();
+        for chunk in whole {
+            for lane in 0..LANES {
+                sums[lane] += chunk[lane];
+            }
+        }
+        sums.iter().sum::<f64>() + rest.iter().sum::<f64>()
+    }
+}
+
+in_vectors! {
+    /// Sum of the squares of a block, which is whole lanes.
+    fn power(samples: &[f32]) -> f64 {
+        let mut sums = [0.0f32; LANES];
+        for chunk in samples.as_chunks::<LANES>().0 {
+            for lane in 0..LANES {
+                sums[lane] += chunk[lane] * chunk[lane];
+            }
+        }
+        sums.iter().map(|sum| f64::from(*sum)).sum()
+    }
+}
+
+/// Frames of the low-pass done at a time.
+const TOGETHER: usize = 8;
+
+in_vectors! {
+    /// Power of the samples through a one-pole low-pass, which moves by `step` of what it lacks and
+    /// has come to `low`. Some frames at a time: each is a sum of products with those before it,
+    /// which waits for nothing.
+    fn low_power(samples: &[f32], low: &mut f32, step: f32) -> f64 {
+        let keep = 1.0 - step;
+        let faded: [f32; TOGETHER] = std::array::from_fn(|frame| keep.powi(frame as i32 + 1));
+        // The answer to one frame, with the frames before it silent.
+        let answer: [f32; 2 * TOGETHER] = std::array::from_fn(|at| match at.checked_sub(TOGETHER) {
+            Some(frame) => step * keep.powi(frame as i32),
+            None => 0.0,
+        });
+        let mut powers = [0.0f32; TOGETHER];
+        for chunk in samples.as_chunks::<TOGETHER>().0 {
+            let mut results = [0.0f32; TOGETHER];
+            for (at, sample) in chunk.iter().enumerate() {
+                for frame in 0..TOGETHER {
+                    results[frame] += sample * answer[TOGETHER + frame - at];
+                }
+            }
+            for frame in 0..TOGETHER {
+                results[frame] += *low * faded[frame];
+                powers[frame] += results[frame] * results[frame];
+            }
+            *low = results[TOGETHER - 1];
+        }
+        powers.iter().map(|power| f64::from(*power)).sum()
     }
 }

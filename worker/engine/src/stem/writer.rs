@@ -2,7 +2,8 @@
 
 use super::file::{BlockRun, encode_header, encode_index};
 use super::summary::{Gauge, StemSummary};
-use super::{BLOCK_FRAMES, HEADER_BYTES, MAX_POSITION, StemError};
+use super::{BLOCK_BYTES, BLOCK_FRAMES, HEADER_BYTES, MAX_POSITION, StemError};
+use crate::math::vectors::all_finite;
 use std::io::{Seek, SeekFrom, Write};
 
 /// Writes one stem; the header goes in last, so a file that was not finished is not a stem.
@@ -80,7 +81,8 @@ impl<W: Write + Seek> StemWriter<W> {
             return Err(StemError::Misuse("its channels must be pushed together, equally long"));
         }
         for channel in channels {
-            if let Some(at) = channel.iter().position(|sample| !sample.is_finite()) {
+            if !all_finite(channel) {
+                let at = channel.iter().take_while(|sample| sample.is_finite()).count();
                 return Err(StemError::NotFinite { frame: self.frames + at as u64 });
             }
         }
@@ -141,9 +143,10 @@ impl<W: Write + Seek> StemWriter<W> {
         let views: Vec<&[f32]> = self.planes.iter().map(Vec::as_slice).collect();
         let power = self.gauge.push(&views);
         if views.iter().any(|plane| plane.iter().any(|&sample| sample != 0.0)) {
-            self.bytes.clear();
-            for plane in &views {
-                self.bytes.extend(plane.iter().flat_map(|sample| sample.to_le_bytes()));
+            self.bytes.resize(BLOCK_BYTES * views.len(), 0);
+            for (bytes, plane) in self.bytes.chunks_exact_mut(BLOCK_BYTES).zip(&views) {
+                let each = bytes.as_chunks_mut().0.iter_mut().zip(*plane);
+                each.for_each(|(bytes, sample)| *bytes = sample.to_le_bytes());
             }
             self.hasher.update(&self.next_block.to_le_bytes());
             self.hasher.update(&self.bytes);

@@ -119,19 +119,20 @@ impl<W: Write + Seek> WavWriter<W> {
     /// [`WriteError::Format`] if the channels don't match, [`WriteError::Io`].
     pub fn write<S: Copy + Into<f64>>(&mut self, block: &[&[S]]) -> Result<(), WriteError> {
         let frames = frames_of(block, self.spec.channels)?;
-        self.bytes.clear();
-        for frame in 0..frames {
-            for (quantiser, channel) in self.quantisers.iter_mut().zip(block) {
-                let sample: f64 = channel[frame].into();
-                match self.spec.format {
-                    SampleFormat::Float32 => self.bytes.extend((sample as f32).to_le_bytes()),
-                    SampleFormat::Int16 => {
-                        self.bytes.extend((quantiser.round(sample) as i16).to_le_bytes());
-                    }
-                    SampleFormat::Int24 => {
-                        self.bytes.extend(&quantiser.round(sample).to_le_bytes()[..3]);
-                    }
-                }
+        self.bytes.resize(frames * block.len() * usize::from(self.spec.format.bits() / 8), 0);
+        for (at, (quantiser, channel)) in self.quantisers.iter_mut().zip(block).enumerate() {
+            let place = (at, block.len());
+            match self.spec.format {
+                SampleFormat::Float32 => interleave(channel, place, &mut self.bytes, |sample| {
+                    (sample as f32).to_le_bytes()
+                }),
+                SampleFormat::Int16 => interleave(channel, place, &mut self.bytes, |sample| {
+                    (quantiser.round(sample) as i16).to_le_bytes()
+                }),
+                SampleFormat::Int24 => interleave(channel, place, &mut self.bytes, |sample| {
+                    let [low, middle, high, _] = quantiser.round(sample).to_le_bytes();
+                    [low, middle, high]
+                }),
             }
         }
         self.out.write_all(&self.bytes)?;
@@ -194,6 +195,24 @@ impl<W: Write + Seek> WavWriter<W> {
         self.out.seek(SeekFrom::Start(at))?;
         self.out.write_all(bytes)?;
         Ok(())
+    }
+}
+
+/// Puts the samples of a channel, by its number and how many there are, into frames of bytes.
+fn interleave<S: Copy + Into<f64>, const BYTES: usize>(
+    channel: &[S],
+    (at, channels): (usize, usize),
+    frames: &mut [u8],
+    mut coded: impl FnMut(f64) -> [u8; BYTES],
+) {
+    let places = frames.as_chunks_mut::<BYTES>().0;
+    // One channel is no stride, which a compiler makes vectors of.
+    if channels == 1 {
+        let each = places.iter_mut().zip(channel);
+        each.for_each(|(place, sample)| *place = coded((*sample).into()));
+    } else {
+        let each = places.iter_mut().skip(at).step_by(channels).zip(channel);
+        each.for_each(|(place, sample)| *place = coded((*sample).into()));
     }
 }
 
