@@ -4,6 +4,7 @@ use super::beats::BeatClock;
 use super::events::Event;
 use super::pattern::Rhythm;
 use super::search::Anchor;
+use crate::math::vectors::in_vectors;
 
 /// One step of the path.
 const STEP_BEATS: f64 = 2.0;
@@ -147,48 +148,83 @@ fn steps(beats: &BeatClock, events: &[Event], anchor: Anchor, guide: &Guide<'_>)
         let per_s = 1.0 / (beats.length_at(beat) * (1.0 + guide.ratio));
         for (state, score) in step.scores.iter_mut().enumerate() {
             let phase = beat - offset_of(state) * per_s;
-            *score += weight * density(phase - phase.floor());
+            *score += weight * density(phase - floor(phase));
         }
     }
     steps
 }
 
+/// The same as the library's, which is a call unless the processor is known to have an instruction
+/// for it; of numbers that an integer holds.
+#[inline]
+pub(super) fn floor(value: f64) -> f64 {
+    let whole = value as i64 as f64;
+    if whole > value { whole - 1.0 } else { whole }
+}
+
+/// Scores of all states, between those of some that nobody can have come from.
+type Padded = [f64; STATES + 2 * MOST_STEPS];
+
+in_vectors! {
+    /// The best way to every state, from a near one or by a leap, whose score and origin are given,
+    /// and its padded number.
+    fn advance(
+        scores: &Padded,
+        costs: &[f64; 2 * MOST_STEPS + 1],
+        leap: (f64, i64),
+        next: &mut [f64; STATES],
+        from: &mut [i64; STATES],
+    ) {
+        (*next, *from) = ([leap.0; STATES], [leap.1; STATES]);
+        for (shift, cost) in costs.iter().enumerate() {
+            for state in 0..STATES {
+                let value = scores[state + shift] - cost;
+                let better = value > next[state];
+                next[state] = if better { value } else { next[state] };
+                from[state] = if better { (state + shift) as i64 } else { from[state] };
+            }
+        }
+    }
+}
+
 fn best_path(steps: &[Step], guide: &Guide<'_>, walk_s: f64) -> (Vec<usize>, f64) {
     let began = |state: usize| (guide.log_lag_prior)(guide.lag_s + offset_of(state));
-    let mut scores: Vec<f64> =
-        (0..STATES).map(|state| steps[0].scores[state] as f64 + began(state)).collect();
-    let mut origins: Vec<Vec<u16>> = Vec::with_capacity(steps.len());
+    let mut scores: Padded = [f64::NEG_INFINITY; STATES + 2 * MOST_STEPS];
+    for (state, score) in scores[OWN].iter_mut().enumerate() {
+        *score = f64::from(steps[0].scores[state]) + began(state);
+    }
+    let mut origins: Vec<[u8; STATES]> = Vec::with_capacity(steps.len());
     let unit = OFFSET_STEP_S / walk_s;
     for pair in steps.windows(2) {
         let gap_s = pair[1].first_s - pair[0].last_s;
         // After a rest the player may come back a little elsewhere.
         let slack = 1.0 + (gap_s / 1.0).max(0.0).sqrt();
         let cost = |by: usize| 0.5 * (by as f64 * unit / slack).powi(2);
-        let leap = (0..STATES).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
-        let mut next = vec![f64::MIN; STATES];
-        let mut from = vec![0u16; STATES];
-        for state in 0..STATES {
-            let (mut best, mut origin) = (scores[leap] - JUMP_COST, leap);
-            let near = state.saturating_sub(MOST_STEPS)..=(state + MOST_STEPS).min(STATES - 1);
-            for source in near {
-                let value = scores[source] - cost(source.abs_diff(state));
-                if value > best {
-                    (best, origin) = (value, source);
-                }
-            }
-            next[state] = best + pair[1].scores[state] as f64;
-            from[state] = origin as u16;
+        let costs = std::array::from_fn(|shift| cost(shift.abs_diff(MOST_STEPS)));
+        let (leap, highest) = highest(&scores[OWN]);
+        let leap = (highest - JUMP_COST, (leap + MOST_STEPS) as i64);
+        let (mut next, mut from) = ([0.0; STATES], [0; STATES]);
+        advance(&scores, &costs, leap, &mut next, &mut from);
+        for ((score, next), here) in scores[OWN].iter_mut().zip(next).zip(&pair[1].scores) {
+            *score = next + f64::from(*here);
         }
-        scores = next;
-        origins.push(from);
+        origins.push(from.map(|padded| (padded - MOST_STEPS as i64) as u8));
     }
-    let mut state = (0..STATES).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
-    let score = scores[state];
+    let (mut state, score) = highest(&scores[OWN]);
     let mut path = vec![state];
     for from in origins.iter().rev() {
-        state = from[state] as usize;
+        state = usize::from(from[state]);
         path.push(state);
     }
     path.reverse();
     (path, score)
+}
+
+/// The states' own places among the padded ones.
+const OWN: std::ops::Range<usize> = MOST_STEPS..MOST_STEPS + STATES;
+
+/// The last of the highest scores.
+fn highest(scores: &[f64]) -> (usize, f64) {
+    let each = scores.iter().copied().enumerate();
+    each.max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, f64::MIN))
 }

@@ -46,17 +46,19 @@ pub(crate) fn line_through_drift(samples: &[Sample]) -> Option<Line> {
         return None;
     }
     let known = TIME_CONSTANTS_S.iter().take_while(|&&tau| tau <= 2.0 * span.max(2.0)).count();
-    let mut answers = vec![filtered(samples, centre, &[0.0; MOST], known)?];
+    let decays = decays(samples);
+    let filtered = |shares: &[f64; MOST]| filtered(samples, &decays, centre, shares, known);
+    let mut answers = vec![filtered(&[0.0; MOST])?];
     answers[0].log_evidence += STEADY.ln();
     for drift in DRIFTS {
         for single in 0..known {
             let mut shares = [0.0; MOST];
             shares[single] = drift;
-            answers.extend(filtered(samples, centre, &shares, known));
+            answers.extend(filtered(&shares));
         }
         let mut shares = [0.0; MOST];
         shares[..known].fill(drift / known as f64);
-        answers.extend(filtered(samples, centre, &shares, known).map(|mut answer| {
+        answers.extend(filtered(&shares).map(|mut answer| {
             answer.log_evidence += PINK.ln();
             answer
         }));
@@ -70,9 +72,25 @@ struct Answer {
     covariance: [f64; 3],
 }
 
+/// How much of each process is left at a sample of what it was at the one before; none for the
+/// first, and where no time has passed.
+fn decays(samples: &[Sample]) -> Vec<Option<[f64; MOST]>> {
+    let before = samples.iter().take(1).chain(samples);
+    let steps = before.zip(samples).map(|(before, sample)| sample.x - before.x);
+    steps
+        .map(|step| (step > 0.0).then(|| TIME_CONSTANTS_S.map(|tau| (-step / tau).exp())))
+        .collect()
+}
+
 /// Generalised least squares for one drift: `shares[j]` is the variance of the process with
 /// time constant j.
-fn filtered(samples: &[Sample], centre: f64, shares: &[f64; MOST], known: usize) -> Option<Answer> {
+fn filtered(
+    samples: &[Sample],
+    decays: &[Option<[f64; MOST]>],
+    centre: f64,
+    shares: &[f64; MOST],
+    known: usize,
+) -> Option<Answer> {
     let active: Vec<usize> = (0..known).filter(|&j| shares[j] > 0.0).collect();
     let count = active.len();
     let mut state = [[0.0f64; 3]; MOST];
@@ -81,10 +99,10 @@ fn filtered(samples: &[Sample], centre: f64, shares: &[f64; MOST], known: usize)
         p[i][i] = shares[j];
     }
     let (mut normal, mut log_det) = ([0.0f64; 6], 0.0);
-    let mut previous = samples[0].x;
-    for sample in samples {
-        predict(&mut state, &mut p, &active, shares, sample.x - previous);
-        previous = sample.x;
+    for (sample, decays) in samples.iter().zip(decays) {
+        if let Some(decays) = decays {
+            predict(&mut state, &mut p, &active, shares, decays);
+        }
         let mut innovation = [sample.y, 1.0, sample.x - centre];
         let mut gain = [0.0; MOST];
         let mut variance = sample.variance;
@@ -119,14 +137,11 @@ fn predict(
     p: &mut [[f64; MOST]; MOST],
     active: &[usize],
     shares: &[f64; MOST],
-    step: f64,
+    decays: &[f64; MOST],
 ) {
-    if step <= 0.0 {
-        return;
-    }
     let mut keep = [0.0; MOST];
     for (i, &j) in active.iter().enumerate() {
-        keep[i] = (-step / TIME_CONSTANTS_S[j]).exp();
+        keep[i] = decays[j];
         state[i].iter_mut().for_each(|value| *value *= keep[i]);
     }
     for i in 0..active.len() {
