@@ -5,6 +5,8 @@
 
 use std::f64::consts::TAU;
 
+use crate::math::vectors::in_vectors;
+
 /// Frequency of a MIDI note number: ISO 16, A4 (69) = 440 Hz, equal temperament.
 pub fn pitch_hz(note: f64) -> f64 {
     440.0 * ((note - 69.0) / 12.0).exp2()
@@ -83,31 +85,33 @@ pub fn chord(notes: &[u8], hold_s: f64, rate_hz: u32) -> Vec<f32> {
 /// neighbour.
 const LANES: usize = 8;
 
-/// Adds one voice: each partial a rotating complex number, which drifts by less than 10⁻⁹ in an
-/// hour.
-fn add_note(sum: &mut [f64], f_hz: f64, seed: f64, rate: f64) {
-    for partial in 1..=PARTIALS {
-        let n = partial as f64;
-        if f_hz * n > 0.4 * rate || f_hz * n > 5_000.0 {
-            break;
-        }
-        let level = 0.085 * n.powf(-FALL);
-        let step = TAU * f_hz * n / rate;
-        // Phases spread by the golden ratio keep the crest of the sum low.
-        let phase = TAU * (seed + n) * n * 0.618_034;
-        let mut re: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).cos());
-        let mut im: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).sin());
-        let (turn_im, turn_re) = (step * LANES as f64).sin_cos();
-        let (whole, rest) = sum.as_chunks_mut::<LANES>();
-        for values in whole {
-            for k in 0..LANES {
-                values[k] += level * im[k];
-                (re[k], im[k]) =
-                    (re[k] * turn_re - im[k] * turn_im, re[k] * turn_im + im[k] * turn_re);
+in_vectors! {
+    /// Adds one voice: each partial a rotating complex number, which drifts by less than 10⁻⁹ in an
+    /// hour.
+    fn add_note(sum: &mut [f64], f_hz: f64, seed: f64, rate: f64) {
+        for partial in 1..=PARTIALS {
+            let n = partial as f64;
+            if f_hz * n > 0.4 * rate || f_hz * n > 5_000.0 {
+                break;
             }
-        }
-        for (value, im) in rest.iter_mut().zip(&im) {
-            *value += level * im;
+            let level = 0.085 * n.powf(-FALL);
+            let step = TAU * f_hz * n / rate;
+            // Phases spread by the golden ratio keep the crest of the sum low.
+            let phase = TAU * (seed + n) * n * 0.618_034;
+            let mut re: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).cos());
+            let mut im: [f64; LANES] = std::array::from_fn(|k| (phase + step * k as f64).sin());
+            let (turn_im, turn_re) = (step * LANES as f64).sin_cos();
+            let (whole, rest) = sum.as_chunks_mut::<LANES>();
+            for values in whole {
+                for k in 0..LANES {
+                    values[k] += level * im[k];
+                    (re[k], im[k]) =
+                        (re[k] * turn_re - im[k] * turn_im, re[k] * turn_im + im[k] * turn_re);
+                }
+            }
+            for (value, im) in rest.iter_mut().zip(&im) {
+                *value += level * im;
+            }
         }
     }
 }

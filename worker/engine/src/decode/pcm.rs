@@ -72,6 +72,12 @@ fn convert<const N: usize>(
 ) {
     let (samples, _) = bytes.as_chunks::<N>();
     let channels = block.len();
+    if let ([only], false) = (&mut *block, big_endian) {
+        // One channel is no stride, which a compiler makes vectors of.
+        only.clear();
+        only.extend(samples.iter().map(|sample| one(*sample)));
+        return;
+    }
     for (c, channel) in block.iter_mut().enumerate() {
         let of_channel = samples.iter().skip(c).step_by(channels);
         channel.clear();

@@ -143,10 +143,20 @@ in_vectors! {
 /// How many samples from the first on have the sign of `like`.
 #[inline(always)]
 fn same_sign(samples: &[f32], like: f32) -> usize {
-    const TOGETHER: usize = 8;
-    let unlike = |sample: &f32| (sample.to_bits() ^ like.to_bits()) >> 31;
-    let (chunks, _) = samples.as_chunks::<TOGETHER>();
-    let is_alike = |chunk: &&[f32; TOGETHER]| chunk.iter().fold(0, |any, s| any | unlike(s)) == 0;
-    let alike = TOGETHER * chunks.iter().take_while(is_alike).count();
-    alike + samples[alike..].iter().take_while(|sample| unlike(sample) == 0).count()
+    const TOGETHER: usize = 32;
+    let (chunks, rest) = samples.as_chunks::<TOGETHER>();
+    let unlike = |sample: f32| (sample.to_bits() ^ like.to_bits()) >> 31;
+    let mut alike = 0;
+    for chunk in chunks {
+        // One bit a sample.
+        let mut others = 0;
+        for (at, sample) in chunk.iter().enumerate() {
+            others |= unlike(*sample) << at;
+        }
+        if others != 0 {
+            return alike + others.trailing_zeros() as usize;
+        }
+        alike += TOGETHER;
+    }
+    alike + rest.iter().take_while(|sample| unlike(**sample) == 0).count()
 }

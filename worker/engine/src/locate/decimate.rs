@@ -52,11 +52,34 @@ impl Decimator {
 
     fn deal(&mut self, samples: &[f32]) {
         let factor = self.rows.len();
+        if let (4, true) = (factor, samples.len() >= 4) {
+            let (lone, whole) = samples.split_at((factor - self.next_row) % factor);
+            self.deal_out(lone);
+            let whole = deal_fours(whole, &mut self.rows);
+            self.deal_out(whole);
+        } else {
+            self.deal_out(samples);
+        }
+    }
+
+    fn deal_out(&mut self, samples: &[f32]) {
+        let factor = self.rows.len();
         for (at, row) in self.rows.iter_mut().enumerate() {
             let first = (at + factor - self.next_row) % factor;
             row.extend(samples.iter().skip(first).step_by(factor));
         }
         self.next_row = (self.next_row + samples.len()) % factor;
+    }
+}
+
+in_vectors! {
+    /// Deals whole rounds to four rows, the usual number, and gives what is left over.
+    fn deal_fours<'a>(samples: &'a [f32], rows: &mut [Vec<f32>]) -> &'a [f32] {
+        let (rounds, rest) = samples.as_chunks::<4>();
+        for (number, row) in rows.iter_mut().enumerate().take(4) {
+            row.extend(rounds.iter().map(|round| round[number]));
+        }
+        rest
     }
 }
 
@@ -67,17 +90,20 @@ in_vectors! {
     /// The outputs from `first` on.
     fn filter(taps: &[f32], rows: &[Vec<f32>], first: usize, outputs: &mut [f32]) {
         let mut sums = [0.0f32; TOGETHER];
-        for (at, tap) in taps.iter().enumerate() {
-            let row = &rows[at % rows.len()][first + at / rows.len()..];
-            match row.first_chunk::<TOGETHER>() {
-                Some(samples) => {
-                    for (sum, sample) in sums.iter_mut().zip(samples) {
-                        *sum += tap * sample;
+        for (number, row) in rows.iter().enumerate() {
+            let row = &row[first..];
+            for (at, tap) in taps.iter().skip(number).step_by(rows.len()).enumerate() {
+                let samples = &row[at..];
+                match samples.first_chunk::<TOGETHER>() {
+                    Some(samples) => {
+                        for (sum, sample) in sums.iter_mut().zip(samples) {
+                            *sum += tap * sample;
+                        }
                     }
-                }
-                None => {
-                    for (sum, sample) in sums.iter_mut().zip(row) {
-                        *sum += tap * sample;
+                    None => {
+                        for (sum, sample) in sums.iter_mut().zip(samples) {
+                            *sum += tap * sample;
+                        }
                     }
                 }
             }

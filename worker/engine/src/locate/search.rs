@@ -5,6 +5,7 @@ use crate::locate::evidence::{self, nats_of_sum};
 use crate::locate::template::{Grid, Template};
 use crate::locate::whiten::Whitener;
 use crate::mark::{Kind, Mark};
+use crate::math::vectors::{LANES, in_vectors, peak, powers};
 use ripieno_transform::{Complex, Fft, RealToComplex, single};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -253,16 +254,10 @@ impl Lane {
         let plan = &self.plan;
         let (first, bins) = plan.grid.band;
         let Buffers { spectrum, product, power, scratch_inverse, .. } = &mut self.buffers;
-        for ((out, x), t) in
-            product.iter_mut().zip(&spectrum[first..first + bins]).zip(&template.spectrum)
-        {
-            *out = x * t;
-        }
+        multiply(&spectrum[first..first + bins], &template.spectrum, product);
         product[bins..].fill(Complex::default());
         plan.inverse.process_with_scratch(product, scratch_inverse);
-        for (power, value) in power.iter_mut().zip(product.iter()).take(count.div_ceil(2)) {
-            *power = value.norm_sqr();
-        }
+        powers(&product[..count.div_ceil(2)], power);
     }
 
     /// Remembers the peaks of the correlation just made.
@@ -273,18 +268,25 @@ impl Lane {
         let level = if rings { 1.0 } else { usual_power(powers) };
         let width = PEAK_WIDTH_S * self.plan.grid.rate_hz;
         let peaks = &mut self.peaks[template];
-        for (i, power) in powers.iter().enumerate() {
-            if *power < PEAK_POWER * level {
+        for (number, some) in powers.chunks(PEAKLESS).enumerate() {
+            // Most have none.
+            if peak(some) < PEAK_POWER * level {
                 continue;
             }
-            let peak = Peak { start: (self.next + 2 * i) as f64, power: power / level };
-            match peaks.back_mut() {
-                Some(last) if peak.start - last.start < width => {
-                    if peak.power > last.power {
-                        *last = peak;
-                    }
+            for (i, power) in some.iter().enumerate() {
+                if *power < PEAK_POWER * level {
+                    continue;
                 }
-                _ => peaks.push_back(peak),
+                let start = (self.next + 2 * (number * PEAKLESS + i)) as f64;
+                let peak = Peak { start, power: power / level };
+                match peaks.back_mut() {
+                    Some(last) if peak.start - last.start < width => {
+                        if peak.power > last.power {
+                            *last = peak;
+                        }
+                    }
+                    _ => peaks.push_back(peak),
+                }
             }
         }
     }
@@ -430,10 +432,35 @@ impl Lane {
     }
 }
 
-/// Mean power of a correlation without its peaks, at least that of white noise.
-fn usual_power(powers: &[f32]) -> f32 {
-    let count = powers.len().max(1) as f32;
-    let mean = powers.iter().sum::<f32>() / count;
-    let clipped: f32 = powers.iter().map(|p| p.min(6.0 * mean)).sum();
-    (clipped / count).max(1.0)
+/// Powers looked through for a peak at a time.
+const PEAKLESS: usize = 256;
+
+in_vectors! {
+    fn multiply(bins: &[Complex<f32>], by: &[Complex<f32>], products: &mut [Complex<f32>]) {
+        for ((product, bin), by) in products.iter_mut().zip(bins).zip(by) {
+            *product = bin * by;
+        }
+    }
+}
+
+in_vectors! {
+    /// Mean power of a correlation without its peaks, at least that of white noise.
+    fn usual_power(powers: &[f32]) -> f32 {
+        let count = powers.len().max(1) as f32;
+        let mean = sum_of(powers, f32::INFINITY) / count;
+        (sum_of(powers, 6.0 * mean) / count).max(1.0)
+    }
+}
+
+/// Sum of the values, each up to `most`.
+#[inline(always)]
+fn sum_of(values: &[f32], most: f32) -> f32 {
+    let mut sums = [0.0f32; LANES];
+    let (whole, rest) = values.as_chunks::<LANES>();
+    for chunk in whole {
+        for lane in 0..LANES {
+            sums[lane] += chunk[lane].min(most);
+        }
+    }
+    sums.iter().sum::<f32>() + rest.iter().map(|value| value.min(most)).sum::<f32>()
 }

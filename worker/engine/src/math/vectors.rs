@@ -7,16 +7,16 @@ use ripieno_transform::Complex;
 
 /// A function that is compiled twice, for any machine and for those with AVX2.
 macro_rules! in_vectors {
-    ($(#[$about:meta])* $see:vis fn $name:ident($($arg:ident: $kind:ty),* $(,)?) $(-> $out:ty)?
-     $body:block) => {
+    ($(#[$about:meta])* $see:vis fn $name:ident $(<$($life:lifetime),*>)?
+     ($($arg:ident: $kind:ty),* $(,)?) $(-> $out:ty)? $body:block) => {
         $(#[$about])*
-        $see fn $name($($arg: $kind),*) $(-> $out)? {
+        $see fn $name $(<$($life),*>)? ($($arg: $kind),*) $(-> $out)? {
             #[inline(always)]
-            fn on_any($($arg: $kind),*) $(-> $out)? $body
+            fn on_any $(<$($life),*>)? ($($arg: $kind),*) $(-> $out)? $body
 
             #[cfg(target_arch = "x86_64")]
             #[target_feature(enable = "avx2")]
-            fn with_avx2($($arg: $kind),*) $(-> $out)? {
+            fn with_avx2 $(<$($life),*>)? ($($arg: $kind),*) $(-> $out)? {
                 on_any($($arg),*)
             }
 

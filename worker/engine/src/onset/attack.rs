@@ -2,6 +2,8 @@
 
 use std::collections::VecDeque;
 
+use crate::math::vectors::in_vectors;
+
 /// Width of one cell of the envelope.
 const CELL_S: f64 = 0.000_5;
 /// Cells in a hop of the level curve.
@@ -176,17 +178,31 @@ fn cell_end(rate_hz: f64, cell: usize) -> u64 {
 /// Root of the mean over a window of `2 * reach + 1` cells.
 fn smoothed(cells: &[f32], reach: usize) -> Vec<f32> {
     let mut sums = Vec::with_capacity(cells.len() + 1);
-    sums.push(0.0f64);
-    for &cell in cells {
-        sums.push(sums[sums.len() - 1] + cell as f64);
+    let mut sum = 0.0f64;
+    sums.push(sum);
+    sums.extend(cells.iter().map(|cell| {
+        sum += f64::from(*cell);
+        sum
+    }));
+    let mut roots = vec![0.0; cells.len()];
+    roots_of_means(&sums, reach, &mut roots);
+    roots
+}
+
+in_vectors! {
+    /// By the sums of all cells before each.
+    fn roots_of_means(sums: &[f64], reach: usize, roots: &mut [f32]) {
+        let (count, width) = (roots.len(), 2 * reach + 1);
+        let inner = reach.min(count)..count.saturating_sub(reach).max(reach.min(count));
+        let spans = sums.iter().zip(&sums[width.min(count)..]);
+        for (root, (before, upto)) in roots[inner.clone()].iter_mut().zip(spans) {
+            *root = ((upto - before) / width as f64).sqrt() as f32;
+        }
+        for at in (0..inner.start).chain(inner.end..count) {
+            let (from, to) = (at.saturating_sub(reach), (at + reach + 1).min(count));
+            roots[at] = ((sums[to] - sums[from]) / (to - from) as f64).sqrt() as f32;
+        }
     }
-    (0..cells.len())
-        .map(|k| {
-            let from = k.saturating_sub(reach);
-            let to = (k + reach + 1).min(cells.len());
-            ((sums[to] - sums[from]) / (to - from) as f64).sqrt() as f32
-        })
-        .collect()
 }
 
 /// The valley before and the summit after the steepest climb near `middle`; `None` where the

@@ -181,10 +181,11 @@ impl ChromaMeter {
         let m = &self.magnitudes;
         sum_around(m, &mut self.around);
         for k in from..to {
-            if m[k] <= m[k - 1] || m[k] < m[k + 1] {
+            // Few stand out, and many are higher than their neighbours.
+            if m[k] < PROMINENT * self.around[k] / 16.0 || m[k] < 1e-6 {
                 continue;
             }
-            if m[k] < PROMINENT * self.around[k] / 16.0 || m[k] < 1e-6 {
+            if m[k] <= m[k - 1] || m[k] < m[k + 1] {
                 continue;
             }
             let (a, b, c) = (m[k - 1].max(1e-9).ln(), m[k].ln(), m[k + 1].max(1e-9).ln());

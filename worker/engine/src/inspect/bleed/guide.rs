@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::flatten::Flattener;
+use crate::math::vectors::{LANES, in_vectors};
 
 /// The guide and the stem are compared at a low rate: the guide's clicks and chords have their
 /// power there, and a whole guide takes a few megabytes.
@@ -82,9 +83,18 @@ pub(super) fn factor(rate_hz: u32) -> usize {
     ((f64::from(rate_hz) / LOW_RATE_HZ).round() as usize).max(1)
 }
 
-pub(super) fn mean_square(samples: &[f32]) -> f64 {
-    let sum: f64 = samples.iter().map(|s| f64::from(*s).powi(2)).sum();
-    sum / samples.len().max(1) as f64
+in_vectors! {
+    pub(super) fn mean_square(samples: &[f32]) -> f64 {
+        let mut sums = [0.0f64; LANES];
+        let (whole, rest) = samples.as_chunks::<LANES>();
+        for chunk in whole {
+            for lane in 0..LANES {
+                sums[lane] += f64::from(chunk[lane]) * f64::from(chunk[lane]);
+            }
+        }
+        let rest = rest.iter().map(|sample| f64::from(*sample).powi(2));
+        (sums.into_iter().sum::<f64>() + rest.sum::<f64>()) / samples.len().max(1) as f64
+    }
 }
 
 /// Brings a stream down by averaging groups; both sides are treated alike, so what it does to the

@@ -9,6 +9,7 @@ use super::filter::least_squares;
 use super::flatten::Flattener;
 use super::guide::{Guide, Lower, mean_square};
 use super::slope::{self, Slope};
+use crate::math::vectors::in_vectors;
 
 /// Delays looked at either way, in low-rate samples: 0.17 s.
 const DELAYS: usize = 2048;
@@ -66,6 +67,7 @@ pub struct BleedMeter {
     at: i64,
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
+    work: Work,
     /// Correlations over the delays, of the flattened and of the plain sound, a row a block.
     flat_rows: Vec<Vec<f32>>,
     rows: Vec<Vec<f32>>,
@@ -93,6 +95,7 @@ impl BleedMeter {
     ) -> Self {
         let down = guide.down as i64;
         let forward = single::forward_of_real(SIZE);
+        let inverse = single::inverse_to_real(SIZE);
         let bins = SIZE / 2 + 1;
         Self {
             low_rate_hz: f64::from(rate_hz) / down as f64,
@@ -102,7 +105,8 @@ impl BleedMeter {
             low: Vec::new(),
             flat: Vec::new(),
             at: first_sample.div_euclid(down),
-            inverse: single::inverse_to_real(SIZE),
+            work: Work::new(&*forward, &*inverse),
+            inverse,
             forward,
             flat_rows: Vec::new(),
             rows: Vec::new(),
@@ -170,28 +174,14 @@ impl BleedMeter {
         if size < 1e-9 {
             return;
         }
-        let transform = |samples: &[f32], lead: usize| spectrum(&*self.forward, samples, lead);
-        let (Some(stem), Some(flat), Some(guide), Some(flat_guide)) = (
-            transform(&self.low[block.clone()], DELAYS),
-            transform(&self.flat[block], DELAYS),
-            transform(guide, 0),
-            transform(flat_guide, 0),
-        ) else {
-            return;
-        };
         // What is not the guide is noise here: the louder it is, the less a block tells.
         let weight = 1.0 / size;
-        let (Some(flat_row), Some(row)) = (
-            self.delays(flat.iter().zip(&flat_guide).map(|(a, b)| a * b.conj())),
-            self.delays(stem.iter().zip(&guide).map(|(a, b)| a * b.conj() * weight as f32)),
-        ) else {
-            return;
-        };
-        for (bin, guide) in guide.iter().enumerate() {
-            let power = f64::from(guide.norm_sqr()) * BLOCK as f64 / SIZE as f64;
-            self.weighed_power[bin] += power * weight;
-            self.guide_power[bin] += power;
-        }
+        let (forward, inverse, work) = (&*self.forward, &*self.inverse, &mut self.work);
+        let flat = (&self.flat[block.clone()], flat_guide, 1.0);
+        let Some(flat_row) = work.correlated(forward, inverse, flat) else { return };
+        let plain = (&self.low[block], guide, weight as f32);
+        let Some(row) = work.correlated(forward, inverse, plain) else { return };
+        add_power(&self.work.guide, weight, &mut self.weighed_power, &mut self.guide_power);
         self.stem_power += size;
         let own = begin + DELAYS..begin + DELAYS + BLOCK;
         self.flat_energies[0] += mean_square(&self.flat[from..from + BLOCK]) * BLOCK as f64;
@@ -258,34 +248,71 @@ impl BleedMeter {
     fn autocorrelation(&self, power: &[f64], count: usize) -> Option<Vec<f64>> {
         // Brought to a size that single precision holds well.
         let most = power.iter().copied().fold(1e-300, f64::max);
-        let bins = power.iter().map(|power| Complex::new((power / most) as f32, 0.0));
-        let around = self.delays(bins)?;
-        Some(around[DELAYS..DELAYS + count].iter().map(|r| f64::from(*r) * most).collect())
-    }
-
-    /// A cross-spectrum as a function of delay, from −`DELAYS` to `DELAYS`.
-    fn delays(&self, spectrum: impl Iterator<Item = Complex<f32>>) -> Option<Vec<f32>> {
-        let scale = 1.0 / SIZE as f32;
-        let mut bins: Vec<Complex<f32>> = spectrum.map(|bin| bin * scale).collect();
-        let last = bins.len() - 1;
-        (bins[0].im, bins[last].im) = (0.0, 0.0);
+        let bin = |power: &f64| Complex::new((power / most) as f32 / SIZE as f32, 0.0);
         let mut around = self.inverse.make_output_vec();
+        let mut bins: Vec<Complex<f32>> = power.iter().map(bin).collect();
         self.inverse.process(&mut bins, &mut around).ok()?;
-        around.rotate_right(DELAYS);
-        around.truncate(2 * DELAYS);
-        Some(around)
+        Some(around[..count].iter().map(|r| f64::from(*r) * most).collect())
     }
 }
 
-/// Spectrum of `samples` after `lead` zeros.
-fn spectrum(
-    transform: &dyn RealToComplex<f32>,
-    samples: &[f32],
-    lead: usize,
-) -> Option<Vec<Complex<f32>>> {
-    let mut input = transform.make_input_vec();
-    input[lead..lead + samples.len()].copy_from_slice(samples);
-    let mut output = transform.make_output_vec();
-    transform.process(&mut input, &mut output).ok()?;
-    Some(output)
+/// What is used again for every block.
+struct Work {
+    samples: Vec<f32>,
+    stem: Vec<Complex<f32>>,
+    guide: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+}
+
+impl Work {
+    fn new(forward: &dyn RealToComplex<f32>, inverse: &dyn ComplexToReal<f32>) -> Self {
+        let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
+        Self {
+            samples: forward.make_input_vec(),
+            stem: forward.make_output_vec(),
+            guide: forward.make_output_vec(),
+            scratch: vec![Complex::default(); scratch],
+        }
+    }
+
+    /// What a block has in common with the guide around it, weighed, as a function of delay, from
+    /// −`DELAYS` to `DELAYS`. Leaves the guide's spectrum behind.
+    fn correlated(
+        &mut self,
+        forward: &dyn RealToComplex<f32>,
+        inverse: &dyn ComplexToReal<f32>,
+        (block, guide, weight): (&[f32], &[f32], f32),
+    ) -> Option<Vec<f32>> {
+        let Self { samples, stem, guide: bins, scratch } = self;
+        samples.copy_from_slice(guide);
+        forward.process_with_scratch(samples, bins, scratch).ok()?;
+        samples.fill(0.0);
+        samples[DELAYS..DELAYS + BLOCK].copy_from_slice(block);
+        forward.process_with_scratch(samples, stem, scratch).ok()?;
+        cross(stem, bins, weight);
+        let last = stem.len() - 1;
+        (stem[0].im, stem[last].im) = (0.0, 0.0);
+        inverse.process_with_scratch(stem, samples, scratch).ok()?;
+        Some([&samples[SIZE - DELAYS..], &samples[..DELAYS]].concat())
+    }
+}
+
+in_vectors! {
+    /// Makes a spectrum the cross-spectrum with another, weighed and scaled to be transformed back.
+    fn cross(bins: &mut [Complex<f32>], others: &[Complex<f32>], weight: f32) {
+        for (bin, other) in bins.iter_mut().zip(others) {
+            *bin = *bin * other.conj() * weight * (1.0 / SIZE as f32);
+        }
+    }
+}
+
+in_vectors! {
+    /// Adds the power of a guide's bins, as it is and weighed.
+    fn add_power(guide: &[Complex<f32>], weight: f64, weighed: &mut [f64], plain: &mut [f64]) {
+        for ((guide, weighed), plain) in guide.iter().zip(weighed).zip(plain) {
+            let power = f64::from(guide.norm_sqr()) * BLOCK as f64 / SIZE as f64;
+            *weighed += power * weight;
+            *plain += power;
+        }
+    }
 }
