@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use crate::math::vectors::in_vectors;
+use crate::math::vectors::{all_finite, in_vectors};
 
 /// Width of one cell of the envelope.
 const CELL_S: f64 = 0.000_5;
@@ -47,12 +47,17 @@ impl Envelope {
     }
 
     pub(super) fn push(&mut self, block: &[f32]) {
-        let mut rest = block;
-        while !rest.is_empty() {
+        let clean = all_finite(block);
+        let mut at = 0;
+        while at < block.len() {
             let wanted = (self.cell_end - self.done_samples) as usize;
-            let (now, later) = rest.split_at(wanted.min(rest.len()));
-            self.add(now);
-            rest = later;
+            if clean && at >= 2 && self.add_whole_cells(&block[at - 2..], wanted) {
+                at += TOGETHER * wanted;
+                continue;
+            }
+            let end = block.len().min(at + wanted);
+            self.add(&block[at..end]);
+            at = end;
             if self.done_samples == self.cell_end {
                 self.close_cell();
             }
@@ -101,6 +106,28 @@ impl Envelope {
         self.sums[1] += bright;
         self.count += samples.len() as u32;
         self.done_samples += samples.len() as u64;
+    }
+
+    /// Adds some cells of so many samples each side by side, if the next are so long and all
+    /// there; the samples begin with the two before them.
+    fn add_whole_cells(&mut self, samples: &[f32], length: usize) -> bool {
+        let cell = self.first_cell + self.plain.len();
+        let last_end = cell_end(self.rate_hz, cell + TOGETHER - 1);
+        let all = TOGETHER * length;
+        let alike = self.count == 0 && last_end == self.done_samples + all as u64;
+        if !alike || length < 2 || samples.len() < all + 2 {
+            return false;
+        }
+        for sums in cell_sums(&samples[..all + 2], length) {
+            // Cells are of two lengths, a sample apart: if some are as long as so many of the first
+            // one's length, all of them are.
+            debug_assert_eq!(self.cell_end, self.done_samples + length as u64);
+            (self.sums, self.count) = (sums, length as u32);
+            self.done_samples += length as u64;
+            self.close_cell();
+        }
+        self.previous = [samples[all + 1], samples[all]];
+        true
     }
 
     fn close_cell(&mut self) {
@@ -154,6 +181,27 @@ impl Envelope {
     fn cell_at(&self, time_s: f64) -> usize {
         let cell = (time_s / CELL_S).round() as i64 - self.first_cell as i64;
         cell.clamp(0, self.plain.len() as i64) as usize
+    }
+}
+
+/// Cells summed side by side: the sum of one waits for itself most of the time.
+const TOGETHER: usize = 4;
+
+in_vectors! {
+    /// Sums of squares of some cells' samples, and of their second differences; the first cell's
+    /// come after two others.
+    fn cell_sums(samples: &[f32], length: usize) -> [[f32; 2]; TOGETHER] {
+        let cells: [&[f32]; TOGETHER] =
+            std::array::from_fn(|cell| &samples[cell * length..][..length + 2]);
+        let mut sums = [[0.0f32; 2]; TOGETHER];
+        for at in 0..length {
+            for (sums, cell) in sums.iter_mut().zip(cells) {
+                let difference = cell[at + 2] - 2.0 * cell[at + 1] + cell[at];
+                sums[0] += cell[at + 2] * cell[at + 2];
+                sums[1] += difference * difference;
+            }
+        }
+        sums
     }
 }
 

@@ -24,7 +24,9 @@ pub(super) struct Flux {
     size: usize,
     window: Vec<f32>,
     transform: Arc<dyn RealToComplex<f32>>,
-    bands: Vec<Band>,
+    /// How many bands there are.
+    count: usize,
+    bands: Vec<Bands>,
     samples: Vec<f32>,
     first_sample: i64,
     next_frame: usize,
@@ -61,13 +63,17 @@ impl Flux {
         let size = transform_size(rate_hz * 0.0427);
         let transform = single::forward_of_real(size);
         let bands = log_bands(rate_hz, size);
+        let count = bands.len();
+        let bands: Vec<Bands> = bands.chunks(TOGETHER).map(Bands::of).collect();
+        // There is nothing above the last bin.
+        let reach = bands.iter().map(Bands::reach).max().unwrap_or(0);
         let scratch = Scratch {
             time: transform.make_input_vec(),
             spectrum: transform.make_output_vec(),
-            magnitudes: vec![0.0; size / 2 + 1],
+            magnitudes: vec![0.0; reach.max(size / 2 + 1)],
             work: transform.make_scratch_vec(),
         };
-        let silent = Frame { plain: vec![0.0; bands.len()], logs: vec![0.0; bands.len()] };
+        let silent = Frame { plain: vec![0.0; count], logs: vec![0.0; count] };
         Self {
             rate_hz,
             hop_s: 1.0 / frames_per_s,
@@ -75,6 +81,7 @@ impl Flux {
             size,
             window: hann(size),
             transform,
+            count,
             bands,
             samples: vec![0.0; size / 2],
             first_sample: -(size as i64 / 2),
@@ -138,8 +145,8 @@ impl Flux {
             }
         }
         let mut current = std::mem::take(&mut self.spare);
-        current.plain.clear();
-        current.plain.extend(self.bands.iter().map(|band| band.level(&scratch.magnitudes)));
+        current.plain.resize(self.count, 0.0);
+        band_levels(&self.bands, &scratch.magnitudes, &mut current.plain);
         self.past.push(&current.plain);
         compress(&current.plain, gain, &mut current.logs);
         let flux = rise(&self.history[0].logs, &current.logs);
@@ -181,10 +188,52 @@ fn rise(earlier: &[f32], current: &[f32]) -> f32 {
         .sum()
 }
 
-impl Band {
-    fn level(&self, magnitudes: &[f32]) -> f32 {
-        let bins = &magnitudes[self.first_bin..self.first_bin + self.weights.len()];
-        bins.iter().zip(&self.weights).map(|(m, w)| m * w).sum()
+/// Bands summed side by side: the sum of one waits for itself most of the time.
+const TOGETHER: usize = 8;
+
+/// Neighbouring bands, their weights filled up with nothing to one length, bin after bin.
+struct Bands {
+    first_bins: [usize; TOGETHER],
+    weights: Vec<[f32; TOGETHER]>,
+}
+
+impl Bands {
+    fn of(bands: &[Band]) -> Self {
+        let longest = bands.iter().map(|band| band.weights.len()).max().unwrap_or(0);
+        let weight = |bin: usize, lane: usize| {
+            bands.get(lane).and_then(|band| band.weights.get(bin)).copied().unwrap_or(0.0)
+        };
+        let of_bin = |bin| std::array::from_fn(|lane| weight(bin, lane));
+        Self {
+            first_bins: std::array::from_fn(|lane| bands.get(lane).map_or(0, |b| b.first_bin)),
+            weights: (0..longest).map(of_bin).collect(),
+        }
+    }
+
+    /// Bins that are read from the first on.
+    fn reach(&self) -> usize {
+        self.first_bins.iter().max().map_or(0, |first| first + self.weights.len())
+    }
+
+    #[inline(always)]
+    fn levels(&self, magnitudes: &[f32]) -> [f32; TOGETHER] {
+        let count = self.weights.len();
+        let bins = self.first_bins.map(|first| &magnitudes[first..first + count]);
+        let mut sums = [0.0f32; TOGETHER];
+        for (bin, weights) in self.weights.iter().enumerate() {
+            for lane in 0..TOGETHER {
+                sums[lane] += bins[lane][bin] * weights[lane];
+            }
+        }
+        sums
+    }
+}
+
+in_vectors! {
+    fn band_levels(bands: &[Bands], magnitudes: &[f32], levels: &mut [f32]) {
+        for (levels, bands) in levels.chunks_mut(TOGETHER).zip(bands) {
+            levels.copy_from_slice(&bands.levels(magnitudes)[..levels.len()]);
+        }
     }
 }
 
@@ -250,6 +299,23 @@ mod tests {
         // 29 and 31 are primes: neither 1856 nor 1984 is fast.
         for (samples, size) in [(1_874.0, 1_920), (1_990.0, 2_048), (1_024.8, 1_024), (9.0, 128)] {
             assert_eq!(transform_size(samples), size);
+        }
+    }
+
+    #[test]
+    fn bands_side_by_side_are_summed_like_each_by_itself() {
+        let mut random = fastrand::Rng::with_seed(4);
+        for (rate_hz, size) in [(24_000.0, 1_024), (44_100.0, 1_920), (4_000.0, 192)] {
+            let bands = log_bands(rate_hz, size);
+            let groups: Vec<Bands> = bands.chunks(TOGETHER).map(Bands::of).collect();
+            let mut magnitudes: Vec<f32> = (0..=size / 2).map(|_| random.f32()).collect();
+            magnitudes.resize(2 * size, 0.0);
+            let mut levels = vec![0.0; bands.len()];
+            band_levels(&groups, &magnitudes, &mut levels);
+            for (level, band) in levels.iter().zip(&bands) {
+                let bins = magnitudes[band.first_bin..].iter().zip(&band.weights);
+                assert_eq!(*level, bins.map(|(m, w)| m * w).sum::<f32>());
+            }
         }
     }
 }

@@ -135,9 +135,15 @@ fn clear_ones(peaks: Vec<Peak>, novelty: &[f32], hop_s: f64) -> Vec<Onset> {
             let to = (middle + reach + 1).min(novelty.len());
             values.clear();
             values.extend_from_slice(&novelty[middle.saturating_sub(reach)..to]);
-            values.sort_by(f32::total_cmp);
-            let at = |part: f64| values[((values.len() - 1) as f64 * part) as usize];
-            (at(0.5), (at(0.5) - at(0.2)) / GAUSSIAN_FIFTH)
+            let at = |part: f64| ((values.len() - 1) as f64 * part) as usize;
+            let (half, fifth) = (at(0.5), at(0.2));
+            let (lower, median, _) = values.select_nth_unstable_by(half, f32::total_cmp);
+            let median = *median;
+            let fifth = match lower.is_empty() {
+                true => median,
+                false => *lower.select_nth_unstable_by(fifth, f32::total_cmp).1,
+            };
+            (median, (median - fifth) / GAUSSIAN_FIFTH)
         })
         .collect();
     let stands_out = |peak: &Peak| {

@@ -131,8 +131,12 @@ fn rising(rows: Vec<Vec<f32>>, width: usize) -> Slope {
 fn joined(early: &[Vec<f32>], late: &[Vec<f32>]) -> Vec<Vec<f32>> {
     (0..2 * early.len())
         .map(|rise| {
-            let mut sum = early[rise / 2].clone();
-            add(&mut sum, &late[rise / 2], rise.div_ceil(2) as isize);
+            let (early, late) = (&early[rise / 2], &late[rise / 2]);
+            let later = &late[rise.div_ceil(2).min(late.len())..];
+            let mut sum = Vec::with_capacity(early.len());
+            sum.extend(early.iter().zip(later).map(|(early, late)| early + late));
+            // Nothing lies outside a row.
+            sum.extend_from_slice(&early[later.len().min(early.len())..]);
             sum
         })
         .collect()
