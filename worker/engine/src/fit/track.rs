@@ -228,3 +228,39 @@ fn highest(scores: &[f64]) -> (usize, f64) {
     let each = scores.iter().copied().enumerate();
     each.max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, f64::MIN))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_state_is_reached_from_the_best_near_one_or_by_a_leap() {
+        let mut random = fastrand::Rng::with_seed(6);
+        for cost in [0.0, 0.3, 2.0] {
+            let mut scores: Padded = [f64::NEG_INFINITY; STATES + 2 * MOST_STEPS];
+            // Few values, so that some are equal.
+            scores[OWN].iter_mut().for_each(|score| *score = f64::from(random.u8(..6)));
+            let costs = std::array::from_fn(|shift| cost * shift.abs_diff(MOST_STEPS) as f64);
+            let (mut next, mut from) = ([0.0; STATES], [0; STATES]);
+            advance(&scores, &costs, (3.5, -1), &mut next, &mut from);
+            for state in 0..STATES {
+                let (mut best, mut origin) = (3.5, -1);
+                for (source, score) in scores[OWN].iter().enumerate() {
+                    let off = source.abs_diff(state);
+                    let value = score - cost * off as f64;
+                    if off <= MOST_STEPS && value > best {
+                        (best, origin) = (value, (source + MOST_STEPS) as i64);
+                    }
+                }
+                assert_eq!((next[state], from[state]), (best, origin), "{cost} {state}");
+            }
+        }
+    }
+
+    #[test]
+    fn whole_numbers_below_are_the_librarys() {
+        for value in [-2.0f64, -1.5, -0.1, -0.0, 0.0, 0.7, 1.0, 317.999, 1e9 + 0.5] {
+            assert_eq!(floor(value), value.floor());
+        }
+    }
+}

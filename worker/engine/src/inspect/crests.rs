@@ -160,3 +160,33 @@ fn same_sign(samples: &[f32], like: f32) -> usize {
     }
     alike + rest.iter().take_while(|sample| unlike(**sample) == 0).count()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn half_waves_are_counted_by_their_height_whatever_the_blocks() {
+        // Half waves of 3, 10, 40 and 100 samples, which rise to their top for a fifth of them.
+        let half = |length: usize, height: f32| {
+            (0..length).map(move |at| if at < length / 5 { height } else { 0.5 * height })
+        };
+        let waves = [(3, 0.9), (10, -0.5), (40, 0.25), (100, -0.5), (10, 0.5)];
+        let sound: Vec<f32> =
+            waves.iter().flat_map(|(length, height)| half(*length, *height)).collect();
+        for size in [1, 7, 64, 163] {
+            let mut counter = CrestCounter::new(48_000);
+            sound.chunks(size).for_each(|block| counter.push(block));
+            // What ends it is not counted yet, and what is too short never is.
+            let found = &counter.finish()[0];
+            let band = |height: f32| BELOW - bands_of_ratio(1.0 / f64::from(height));
+            let counts = [band(0.25), band(0.5)].map(|near| {
+                let about = near - 1..near + 2;
+                let top: f32 = found.in_top[about.clone()].iter().sum();
+                (found.count[about].iter().sum::<u32>(), (10.0 * top).round())
+            });
+            assert_eq!(counts, [(1, 2.0), (2, 4.0)], "{size}");
+            assert_eq!(found.count.iter().sum::<u32>(), 3, "{size}");
+        }
+    }
+}

@@ -306,3 +306,28 @@ fn climb(cells: &[f32], smooth: &[f32], low: usize, high: usize) -> Option<Rise>
     let at_s = fifth - (half - fifth) * carried_back(bend);
     Some(Rise { at_s, sd_s: 0.002 + 0.2 * rise_s + 0.01 / (contrast - 1.0) })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_side_by_side_are_those_of_one_sample_after_the_other() {
+        let mut random = fastrand::Rng::with_seed(8);
+        let mut sound: Vec<f32> = (0..20_000).map(|_| random.f32() - 0.5).collect();
+        sound[9_000] = f32::NAN;
+        for rate_hz in [48_000.0, 44_100.0, 8_000.0, 4_000.0] {
+            let (mut whole, mut single) = (Envelope::new(rate_hz), Envelope::new(rate_hz));
+            sound.chunks(4_096).for_each(|block| whole.push(block));
+            sound.chunks(1).for_each(|sample| single.push(sample));
+            assert_eq!(whole.first_cell, single.first_cell, "{rate_hz}");
+            // A cell in two blocks is summed in two parts.
+            let near = |a: &VecDeque<f32>, b: &VecDeque<f32>| {
+                a.len() == b.len() && a.iter().zip(b).all(|(a, b)| (a - b).abs() <= 1e-6 * a)
+            };
+            assert!(near(&whole.plain, &single.plain), "{rate_hz}");
+            assert!(near(&whole.bright, &single.bright), "{rate_hz}");
+            assert_eq!(whole.levels.len(), single.levels.len(), "{rate_hz}");
+        }
+    }
+}

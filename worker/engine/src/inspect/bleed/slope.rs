@@ -180,4 +180,17 @@ mod tests {
         assert!(agreement(&rows, &line) < 0.4);
         assert_eq!(standing_alone(&rows, &line, 5.5), 4);
     }
+
+    #[test]
+    fn joined_rows_are_sums_along_every_rise_and_nothing_lies_outside() {
+        let row = |first: f32| -> Vec<f32> { (0..6).map(|at| first + at as f32).collect() };
+        for (rise, sum) in
+            joined(&[row(1.0), row(20.0)], &[row(300.0), row(4_000.0)]).iter().enumerate()
+        {
+            let mut expected = [row(1.0), row(20.0)][rise / 2].clone();
+            add(&mut expected, &[row(300.0), row(4_000.0)][rise / 2], rise.div_ceil(2) as isize);
+            assert_eq!(*sum, expected, "{rise}");
+        }
+        assert_eq!(joined(&[vec![1.0, 2.0]], &[vec![10.0, 20.0]]), [[11.0, 22.0], [21.0, 2.0]]);
+    }
 }
