@@ -63,6 +63,7 @@ fn classes() -> Vec<Class> {
         class("two far sections", M, |r, _| with(r, |p| p.sections = vec![0, 4]), None),
         class("free intro", M, |r, _| with(r, |p| p.rubato_beats = 40), None),
         class("loose 40 ms", M, |r, _| with(r, |p| p.jitter_s = 0.04), None),
+        class("loose 75 ms", M, |r, _| with(r, |p| { p.jitter_s = 0.075; p.rhythm = vec![(0.0, 0.9)] }), None),
         class("tempo to ±1 %", M, |r, _| { let q = (r.f64() - 0.5) * 20_000.0; with(r, |p| p.ratio_ppm = q) }, None),
         Class { name: "tempo change in piece", marks: M, changes: true, player: |r, _| human(r), code: None },
         class("wireless 100-300 ms", M, |r, _| { let l = 0.1 + 0.2 * r.f64(); with(r, |p| p.lag_s = l) }, Some("lags")),

@@ -103,6 +103,19 @@ fn rhythms_beside_the_beat_are_not_taken_for_a_lag() {
 }
 
 #[test]
+fn strokes_that_lie_wide_about_the_beat_are_not_laid_beside_it() {
+    let all = trials(20, (true, false), |_, p| {
+        (p.jitter_s, p.rhythm) = (0.075, vec![(0.0, 0.9)]);
+    });
+    let off_ms = |(_, take, fit): &(Piece, Take, Option<Fit>)| {
+        fit.as_ref().and_then(|fit| fit.lag_ms).map_or(0.0, |lag_ms| (lag_ms - take.lag_ms).abs())
+    };
+    let mut off_ms: Vec<f64> = all.iter().map(off_ms).collect();
+    off_ms.sort_by(f64::total_cmp);
+    assert!(off_ms[10] < 15.0, "{off_ms:?}");
+}
+
+#[test]
 fn a_wireless_lag_is_found_and_said() {
     let all = trials(10, (true, false), |rng, p| p.lag_s = 0.1 + 0.2 * rng.f64());
     for (_, take, fit) in all {

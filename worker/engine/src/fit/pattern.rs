@@ -64,8 +64,11 @@ pub(super) fn is_playable(phase: f64, beat_s: f64) -> bool {
 pub(super) const ANY: Choice = Choice { pattern: PATTERNS.len() - 1, spread_s: SPREADS_S[1] };
 pub(super) const THIRD: f64 = 1.0 / 3.0;
 
-/// Spreads a player may have.
-const SPREADS_S: [f64; 3] = [0.010, 0.022, 0.045];
+/// Spreads a player may have …
+const SPREADS_S: [f64; 4] = [0.010, 0.022, 0.045, 0.075];
+/// … and how frequent they are (common practice, no source): few are so loose that strokes beside
+/// the beat could be meant for it.
+const SPREAD_SHARES: [f64; SPREADS_S.len()] = [0.32, 0.32, 0.32, 0.04];
 /// Widths for which tables are kept: a spread, widened by an attack's own uncertainty.
 const WIDTHS_S: [f64; 6] = [0.010, 0.016, 0.025, 0.040, 0.062, 0.095];
 
@@ -106,9 +109,9 @@ impl Tables {
     /// Log likelihood of strokes at these phases, summed over patterns and spreads.
     pub(super) fn score(&self, strokes: &[Struck]) -> f64 {
         let sums = self.sums(strokes);
-        let terms = sums.iter().flat_map(|sums| {
+        let terms = sums.iter().zip(SPREAD_SHARES).flat_map(|(sums, share)| {
             let each = sums.iter().zip(&self.log_priors);
-            each.map(|(&sum, log_prior)| sum as f64 * TEMPER + log_prior)
+            each.map(move |(&sum, log_prior)| sum as f64 * TEMPER + log_prior + share.ln())
         });
         log_sum(terms)
     }
@@ -116,9 +119,10 @@ impl Tables {
     /// The one pattern and spread that fit best.
     pub(super) fn best(&self, strokes: &[Struck]) -> Choice {
         let mut best = (f64::MIN, ANY);
-        for (sums, spread_s) in self.sums(strokes).iter().zip(SPREADS_S) {
+        let spreads = SPREADS_S.into_iter().zip(SPREAD_SHARES);
+        for (sums, (spread_s, share)) in self.sums(strokes).iter().zip(spreads) {
             for (pattern, &sum) in sums.iter().enumerate() {
-                let score = sum as f64 * TEMPER + self.log_priors[pattern];
+                let score = sum as f64 * TEMPER + self.log_priors[pattern] + share.ln();
                 if score > best.0 {
                     best = (score, Choice { pattern, spread_s });
                 }
