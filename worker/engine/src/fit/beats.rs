@@ -65,3 +65,23 @@ impl BeatClock {
         self.beats_s[self.beats_s.len() - 1]
     }
 }
+
+/// Where within its beat a position lies. For positions that an integer holds; the library's floor
+/// is a call unless the processor is known to have an instruction for it.
+#[inline]
+pub(super) fn within_beat(beat: f64) -> f64 {
+    let whole = beat as i64 as f64;
+    beat - if whole > beat { whole - 1.0 } else { whole }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn within_its_beat_a_position_lies_above_the_whole_number_below() {
+        for beat in [-2.0f64, -1.5, -0.1, -0.0, 0.0, 0.7, 1.0, 317.999, 1e9 + 0.5] {
+            assert_eq!(within_beat(beat), beat - beat.floor());
+        }
+    }
+}

@@ -1,9 +1,8 @@
 //! The wide search: every ratio and lag at which the strokes fall on the pulse.
 
-use super::beats::BeatClock;
+use super::beats::{BeatClock, within_beat};
 use super::events::Event;
 use super::pattern::{Choice, Struck, THIRD, Tables, is_playable, log_sum, widths};
-use super::track::floor;
 
 /// A straight line through the take: piece time `piece_s` was played at file time `file_s`, and
 /// the file runs `1 + ratio` times as fast.
@@ -170,7 +169,7 @@ fn strike(
     for (stroke, event) in strokes.iter_mut().zip(events) {
         let played_s = event.at_s - line.1 - drift_at(event.at_s);
         let beat = beats.beat_at(anchor.piece_at(played_s, line.0));
-        stroke.phase = (beat - floor(beat)) as f32;
+        stroke.phase = within_beat(beat) as f32;
     }
 }
 

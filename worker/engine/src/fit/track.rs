@@ -1,6 +1,6 @@
 //! The player's offset followed along the take: drift, and jumps where sound was lost or cut.
 
-use super::beats::BeatClock;
+use super::beats::{BeatClock, within_beat};
 use super::events::Event;
 use super::pattern::Rhythm;
 use super::search::Anchor;
@@ -147,19 +147,10 @@ fn steps(beats: &BeatClock, events: &[Event], anchor: Anchor, guide: &Guide<'_>)
         // The beat's own length holds well enough a third of a second to either side.
         let per_s = 1.0 / (beats.length_at(beat) * (1.0 + guide.ratio));
         for (state, score) in step.scores.iter_mut().enumerate() {
-            let phase = beat - offset_of(state) * per_s;
-            *score += weight * density(phase - floor(phase));
+            *score += weight * density(within_beat(beat - offset_of(state) * per_s));
         }
     }
     steps
-}
-
-/// The same as the library's, which is a call unless the processor is known to have an instruction
-/// for it; of numbers that an integer holds.
-#[inline]
-pub(super) fn floor(value: f64) -> f64 {
-    let whole = value as i64 as f64;
-    if whole > value { whole - 1.0 } else { whole }
 }
 
 /// Scores of all states, between those of some that nobody can have come from.
@@ -254,13 +245,6 @@ mod tests {
                 }
                 assert_eq!((next[state], from[state]), (best, origin), "{cost} {state}");
             }
-        }
-    }
-
-    #[test]
-    fn whole_numbers_below_are_the_librarys() {
-        for value in [-2.0f64, -1.5, -0.1, -0.0, 0.0, 0.7, 1.0, 317.999, 1e9 + 0.5] {
-            assert_eq!(floor(value), value.floor());
         }
     }
 }

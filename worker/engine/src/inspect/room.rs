@@ -4,7 +4,7 @@
 //! and how that falls is the reverberation itself: heard alike under an instrument that rings by
 //! its own, a drum that never does, and a part without rests. A mark that was mixed in later, or
 //! played far from the microphone, tells nothing or of the wrong room; the notes' own decays
-//! (`wet`) are asked first.
+//! (`wet`) are heeded first.
 
 use super::profile::quantile;
 use super::wet::{WET_S, rings_on};

@@ -3,6 +3,9 @@
 //! Wider vectors change no result: every lane adds and multiplies the same numbers in the same
 //! order, and no product is added unrounded.
 
+use std::iter::Sum;
+use std::ops::{Add, AddAssign};
+
 use ripieno_transform::Complex;
 
 /// A function that is compiled twice, for any machine and for those with AVX2.
@@ -61,31 +64,33 @@ fn larger(value: f32, most: f32) -> f32 {
     if value > most { value } else { most }
 }
 
+/// Sum of what is made of each value, side by side; for a loop that is compiled twice itself.
+#[inline(always)]
+pub(crate) fn summed<T, S>(values: &[T], of: impl Fn(&T) -> S) -> S
+where
+    S: Copy + Default + AddAssign + Add<Output = S> + Sum,
+{
+    let mut sums = [S::default(); LANES];
+    let (whole, rest) = values.as_chunks::<LANES>();
+    for chunk in whole {
+        for lane in 0..LANES {
+            sums[lane] += of(&chunk[lane]);
+        }
+    }
+    sums.into_iter().sum::<S>() + rest.iter().map(of).sum::<S>()
+}
+
 in_vectors! {
     /// Sum of the values.
     pub(crate) fn sum(values: &[f32]) -> f32 {
-        let mut sums = [0.0f32; LANES];
-        let (whole, rest) = values.as_chunks::<LANES>();
-        for chunk in whole {
-            for lane in 0..LANES {
-                sums[lane] += chunk[lane];
-            }
-        }
-        sums.iter().sum::<f32>() + rest.iter().sum::<f32>()
+        summed(values, |value| *value)
     }
 }
 
 in_vectors! {
     /// Sum of the squares of real and imaginary parts.
     pub(crate) fn energy(bins: &[Complex<f32>]) -> f32 {
-        let mut sums = [0.0f32; LANES];
-        let (whole, rest) = bins.as_chunks::<LANES>();
-        for chunk in whole {
-            for lane in 0..LANES {
-                sums[lane] += chunk[lane].re * chunk[lane].re + chunk[lane].im * chunk[lane].im;
-            }
-        }
-        sums.iter().sum::<f32>() + rest.iter().map(|bin| bin.norm_sqr()).sum::<f32>()
+        summed(bins, Complex::norm_sqr)
     }
 }
 

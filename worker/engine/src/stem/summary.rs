@@ -2,7 +2,7 @@
 
 use super::{BLOCK_FRAMES, StemError};
 use crate::loudness::{KWeighting, hops};
-use crate::math::vectors::{LANES, in_vectors, peak};
+use crate::math::vectors::{LANES, in_vectors, peak, summed};
 use serde::{Deserialize, Serialize};
 
 /// What is known of a stem without reading its samples.
@@ -147,14 +147,7 @@ impl Gauge {
 
 in_vectors! {
     fn sum(values: &[f64]) -> f64 {
-        let mut sums = [0.0; LANES];
-        let (whole, rest) = values.as_chunks::<LANES>();
-        for chunk in whole {
-            for lane in 0..LANES {
-                sums[lane] += chunk[lane];
-            }
-        }
-        sums.iter().sum::<f64>() + rest.iter().sum::<f64>()
+        summed(values, |value| *value)
     }
 }
 

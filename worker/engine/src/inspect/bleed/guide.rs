@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::flatten::Flattener;
-use crate::math::vectors::{LANES, in_vectors};
+use crate::math::vectors::{in_vectors, summed};
 
 /// The guide and the stem are compared at a low rate: the guide's clicks and chords have their
 /// power there, and a whole guide takes a few megabytes.
@@ -85,15 +85,7 @@ pub(super) fn factor(rate_hz: u32) -> usize {
 
 in_vectors! {
     pub(super) fn mean_square(samples: &[f32]) -> f64 {
-        let mut sums = [0.0f64; LANES];
-        let (whole, rest) = samples.as_chunks::<LANES>();
-        for chunk in whole {
-            for lane in 0..LANES {
-                sums[lane] += f64::from(chunk[lane]) * f64::from(chunk[lane]);
-            }
-        }
-        let rest = rest.iter().map(|sample| f64::from(*sample).powi(2));
-        (sums.into_iter().sum::<f64>() + rest.sum::<f64>()) / samples.len().max(1) as f64
+        summed(samples, |sample| f64::from(*sample).powi(2)) / samples.len().max(1) as f64
     }
 }
 
