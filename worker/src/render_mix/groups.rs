@@ -2,8 +2,8 @@
 
 use super::files::{Draft, bext, plain_name};
 use super::progress::{Count, Stage, Way};
-use super::{OutputFile, RenderError, RenderKind, RenderRequest};
-use crate::plan::Plan;
+use super::{OutputFile, RenderError, RenderKind, RenderRequest, heard};
+use crate::plan::{Plan, PlannedGroup};
 use ripieno_engine::write::{SampleFormat, WavSpec, WavWriter};
 use std::fs::File;
 use std::io::BufWriter;
@@ -15,11 +15,17 @@ struct Part {
     writer: WavWriter<BufWriter<File>>,
 }
 
-/// `groups/NAME.wav` for every group, one for the room if there is one, and `groups/mix-before-master.wav`, their sum, all in
-/// `f32`: nothing clips before the master, and the sum holds to the last bit of a 24-bit sample.
+/// `groups/NAME.wav` for every group, one for the room if there is one, and
+/// `groups/mix-before-master.wav`, their sum, all in `f32`: nothing clips before the master, and
+/// the sum holds to the last bit of a 24-bit sample.
+///
+/// Of some sections a group has a file only if anyone of it is heard there, just as there are
+/// stems and credits of those alone. What such a group leaves in them, the step at a border by
+/// which it opens or shuts, is in the mix only.
 pub(super) struct GroupFiles {
     mix: Part,
-    groups: Vec<Part>,
+    /// In the order of the groups; none for one that is left out.
+    groups: Vec<Option<Part>>,
     silence: Vec<f32>,
 }
 
@@ -33,13 +39,19 @@ impl GroupFiles {
         if request.kind != RenderKind::Final || !request.outputs.group_mixes {
             return Ok(None);
         }
-        let names = plan.groups.iter().map(|group| group.name.as_str());
-        let groups = names
-            .chain(with_room.then_some("Room"))
+        let heard = heard::takes(request, plan);
+        let is_heard = |group: &PlannedGroup| {
+            request.sections.is_empty()
+                || group.stems.iter().any(|stem| heard.contains(&stem.take_id))
+        };
+        let groups = plan.groups.iter().map(|group| (group.name.as_str(), is_heard(group)));
+        let groups = groups
+            .chain(with_room.then_some(("Room", true)))
             .enumerate()
-            .map(|(number, group)| {
+            .map(|(number, (group, is_heard))| {
+                // A group has the same number in every deliverable.
                 let name = format!("groups/{}-{}.wav", number + 1, plain_name(group));
-                Part::create(request, plan, &name, group)
+                is_heard.then(|| Part::create(request, plan, &name, group)).transpose()
             })
             .collect::<Result<_, _>>()?;
         let mix =
@@ -57,6 +69,7 @@ impl GroupFiles {
         self.mix.write(&[&mix[0][frames.clone()], &mix[1][frames.clone()]])?;
         self.silence.resize(frames.len(), 0.0);
         for (part, [left, right]) in self.groups.iter_mut().zip(groups) {
+            let Some(part) = part else { continue };
             if left.is_empty() {
                 part.write(&[&self.silence, &self.silence])?;
             } else {
@@ -67,9 +80,10 @@ impl GroupFiles {
     }
 
     pub(super) fn show(self, way: &Way<'_>) -> Result<Vec<OutputFile>, RenderError> {
-        let count = Count::new(way, Stage::Groups, self.groups.len() as u64 + 1);
+        let parts: Vec<Part> = self.groups.into_iter().flatten().chain([self.mix]).collect();
+        let count = Count::new(way, Stage::Groups, parts.len() as u64);
         let show = |part: Part| part.show().inspect(|_| count.add(1));
-        self.groups.into_iter().chain([self.mix]).map(show).collect()
+        parts.into_iter().map(show).collect()
     }
 }
 

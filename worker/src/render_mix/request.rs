@@ -36,7 +36,8 @@ pub enum RenderKind {
 /// What a final gives beside the mix.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Outputs {
-    /// `groups/NAME.wav`: group mixes that sum to `groups/mix-before-master.wav`.
+    /// `groups/NAME.wav`: group mixes that sum to `groups/mix-before-master.wav`; of some sections
+    /// those of groups that are heard there.
     pub group_mixes: bool,
     /// `stems/TAKE.wav`: every stem as it was conformed, with its place in the bext chunk; of a
     /// final of some sections what lies in them.

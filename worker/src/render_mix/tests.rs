@@ -550,17 +550,20 @@ fn a_final_of_one_section_is_of_those_who_are_heard_there() {
     let map = arrangement(&map, &piece);
     let mut request = request(&piece, &map, dir.path());
     request.kind = RenderKind::Final;
-    request.outputs = Outputs { group_mixes: false, aligned_stems: true };
+    request.outputs = Outputs { group_mixes: true, aligned_stems: true };
     request.stems = [1, 2, 6].map(|number| stem(dir.path(), number, 0.2)).to_vec();
     // Before the bells come in, and before all of the second section.
     request.stems.push(early_stem(dir.path(), &request.stems[2], "early-bell"));
     request.stems.push(early_stem(dir.path(), &request.stems[1], "early"));
     let all = ["early", "early-bell", "take-1", "take-2", "take-6"];
-    let of = |section: Option<&String>, heard: &[&str]| {
+    let of = |section: Option<&String>, heard: &[&str], groups: &[&str]| {
         let sections = section.into_iter().cloned().collect();
         let report = render(&RenderRequest { sections, ..request.clone() }, &|_| {}).unwrap();
         assert_eq!(report.heard().into_iter().collect::<Vec<_>>(), heard, "{section:?}");
         assert_eq!(report.stems.len(), all.len(), "its levels are of the whole crowd");
+        let mixes = report.files.iter().filter_map(|file| file.name.strip_prefix("groups/"));
+        let named: Vec<&str> = mixes.collect();
+        assert_eq!(named, [groups, &["mix-before-master.wav"]].concat(), "{section:?}");
         let text = |name: &str| std::fs::read_to_string(request.out_dir.join(name)).unwrap();
         let manifest: serde_json::Value = serde_json::from_str(&text("manifest.json")).unwrap();
         for (take, stem) in all.iter().zip(manifest["stems"].as_array().unwrap()) {
@@ -579,9 +582,14 @@ fn a_final_of_one_section_is_of_those_who_are_heard_there() {
             }
         }
     };
-    of(None, &all);
-    of(Some(&names[0]), &["early", "take-1", "take-2", "take-6"]);
-    of(Some(&names[1]), &["take-1", "take-2"]);
+    let both = ["1-Bells.wav", "2-Rest.wav"];
+    of(None, &all, &both);
+    of(Some(&names[0]), &["early", "take-1", "take-2", "take-6"], &both);
+    of(Some(&names[1]), &["take-1", "take-2"], &["2-Rest.wav"]);
+    let [mix, rest] = ["mix-before-master.wav", "2-Rest.wav"]
+        .map(|name| floats(&request.out_dir.join("groups").join(name)));
+    let step = 2 * heard::step(&request) as usize;
+    assert!(mix[step..] == rest[step..] && rest.iter().any(|sample| sample.abs() > 0.01));
 }
 
 /// From the manifest, a heap of stems and what the takes' forms say, in another folder.
