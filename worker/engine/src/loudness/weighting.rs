@@ -43,7 +43,13 @@ impl Weighting {
         let mut squares = [0.0; LANES];
         let mut done = 0;
         #[cfg(target_arch = "x86_64")]
-        if processor::has_fused_vectors() {
+        if processor::has_wide_vectors() {
+            // SAFETY: the processor has AVX2, FMA and AVX-512.
+            #[allow(unsafe_code)]
+            unsafe {
+                done = vector::run_wide(self, &lanes, &mut squares);
+            }
+        } else if processor::has_fused_vectors() {
             // SAFETY: the processor has AVX2 and FMA.
             #[allow(unsafe_code)]
             unsafe {
@@ -94,13 +100,18 @@ impl Weighting {
 
 #[cfg(target_arch = "x86_64")]
 mod vector {
-    //! All lanes at once in two registers, which the compiler, left alone, keeps on the stack.
+    //! All lanes at once in one register or two, which the compiler, left alone, keeps on the
+    //! stack.
 
     use super::{LANES, Weighting};
     use std::arch::x86_64::{
-        __m128, __m256d, _mm_loadu_ps, _mm_movehl_ps, _mm_movelh_ps, _mm_unpackhi_ps,
-        _mm_unpacklo_ps, _mm256_add_pd, _mm256_cvtps_pd, _mm256_fmadd_pd, _mm256_fnmadd_pd,
-        _mm256_loadu_pd, _mm256_mul_pd, _mm256_set1_pd, _mm256_storeu_pd, _mm256_sub_pd,
+        __m128, __m256, __m256d, __m512d, _mm_loadu_ps, _mm_movehl_ps, _mm_movelh_ps,
+        _mm_unpackhi_ps, _mm_unpacklo_ps, _mm256_add_pd, _mm256_castpd_ps, _mm256_castps_pd,
+        _mm256_cvtps_pd, _mm256_fmadd_pd, _mm256_fnmadd_pd, _mm256_loadu_pd, _mm256_mul_pd,
+        _mm256_set_m128, _mm256_set1_pd, _mm256_storeu_pd, _mm256_sub_pd, _mm256_unpackhi_pd,
+        _mm256_unpackhi_ps, _mm256_unpacklo_pd, _mm256_unpacklo_ps, _mm512_add_pd, _mm512_cvtps_pd,
+        _mm512_fmadd_pd, _mm512_fnmadd_pd, _mm512_loadu_pd, _mm512_mul_pd, _mm512_set1_pd,
+        _mm512_storeu_pd, _mm512_sub_pd,
     };
 
     /// Frames taken from every lane at a time.
@@ -187,6 +198,72 @@ mod vector {
         }
         done
     }
+
+    /// Four frames of all lanes, each frame in one register.
+    #[target_feature(enable = "avx2,avx512f")]
+    fn frames_wide(lanes: &[&[f32]; LANES], at: usize) -> [__m512d; AT_ONCE] {
+        let pair = |n| _mm256_set_m128(four_samples(lanes[n + 4], at), four_samples(lanes[n], at));
+        let [a, b, c, d] = [pair(0), pair(1), pair(2), pair(3)];
+        let two = |lanes: __m256| _mm256_castps_pd(lanes);
+        let ab = [_mm256_unpacklo_ps(a, b), _mm256_unpackhi_ps(a, b)].map(two);
+        let cd = [_mm256_unpacklo_ps(c, d), _mm256_unpackhi_ps(c, d)].map(two);
+        let wide = |frame: __m256d| _mm512_cvtps_pd(_mm256_castpd_ps(frame));
+        [
+            wide(_mm256_unpacklo_pd(ab[0], cd[0])),
+            wide(_mm256_unpackhi_pd(ab[0], cd[0])),
+            wide(_mm256_unpacklo_pd(ab[1], cd[1])),
+            wide(_mm256_unpackhi_pd(ab[1], cd[1])),
+        ]
+    }
+
+    #[target_feature(enable = "avx512f")]
+    fn load_wide(numbers: &[f64; LANES]) -> __m512d {
+        // SAFETY: there are eight numbers.
+        #[allow(unsafe_code)]
+        unsafe {
+            _mm512_loadu_pd(numbers.as_ptr())
+        }
+    }
+
+    #[target_feature(enable = "avx512f")]
+    fn store_wide(numbers: &mut [f64; LANES], eight: __m512d) {
+        // SAFETY: there are eight numbers.
+        #[allow(unsafe_code)]
+        unsafe {
+            _mm512_storeu_pd(numbers.as_mut_ptr(), eight);
+        }
+    }
+
+    /// The same as [`run`], all lanes in one register.
+    #[target_feature(enable = "avx2,fma,avx512f")]
+    pub(super) fn run_wide(
+        filter: &mut Weighting,
+        lanes: &[&[f32]; LANES],
+        squares: &mut [f64; LANES],
+    ) -> usize {
+        let f = filter.shelf.map(|value| _mm512_set1_pd(value));
+        let g = [filter.high_pass[3], filter.high_pass[4]].map(|value| _mm512_set1_pd(value));
+        let [mut s0, mut s1, mut s2, mut s3] = [0, 1, 2, 3].map(|n| load_wide(&filter.states[n]));
+        let mut sum = load_wide(squares);
+        let done = lanes[0].len() / AT_ONCE * AT_ONCE;
+        for at in (0..done).step_by(AT_ONCE) {
+            for x in frames_wide(lanes, at) {
+                let y = _mm512_fmadd_pd(f[0], x, s0);
+                s0 = _mm512_fnmadd_pd(f[3], y, _mm512_fmadd_pd(f[1], x, s1));
+                s1 = _mm512_fnmadd_pd(f[4], y, _mm512_mul_pd(f[2], x));
+                let weighted = _mm512_add_pd(y, s2);
+                let ahead = _mm512_sub_pd(s3, _mm512_add_pd(y, y));
+                s2 = _mm512_fnmadd_pd(g[0], weighted, ahead);
+                s3 = _mm512_fnmadd_pd(g[1], weighted, y);
+                sum = _mm512_fmadd_pd(weighted, weighted, sum);
+            }
+        }
+        store_wide(squares, sum);
+        for (to, state) in filter.states.iter_mut().zip([s0, s1, s2, s3]) {
+            store_wide(to, state);
+        }
+        done
+    }
 }
 
 #[cfg(test)]
@@ -214,7 +291,7 @@ mod tests {
     #[test]
     fn vector_and_scalar_twins_agree_to_the_last_bit() {
         let mut random = fastrand::Rng::with_seed(13);
-        let (mut plain, mut vector) = (Weighting::new(44_100), Weighting::new(44_100));
+        let [mut plain, mut vector, mut widest] = [(); 3].map(|()| Weighting::new(44_100));
         for frames in [1usize, 3, 4, 479, 1024, 0, 960] {
             let planes: [Vec<f32>; LANES] = std::array::from_fn(|lane| {
                 (0..frames).map(|_| (random.f32() - 0.5) * lane as f32).collect()
@@ -222,8 +299,18 @@ mod tests {
             let lanes = planes.each_ref().map(Vec::as_slice);
             let mut squares = [0.0; LANES];
             plain.run(&lanes, &mut squares);
-            assert_eq!(squares, vector.squares(&lanes));
-            assert_eq!(plain.states, vector.states);
+            assert_eq!(squares, widest.squares(&lanes));
+            assert_eq!(plain.states, widest.states);
+            #[cfg(target_arch = "x86_64")]
+            if processor::has_fused_vectors() {
+                let mut squares_of_vector = [0.0; LANES];
+                // SAFETY: the processor has AVX2 and FMA.
+                #[allow(unsafe_code)]
+                let done = unsafe { vector::run(&mut vector, &lanes, &mut squares_of_vector) };
+                vector.run(&lanes.map(|lane| &lane[done..]), &mut squares_of_vector);
+                assert_eq!(squares, squares_of_vector);
+                assert_eq!(plain.states, vector.states);
+            }
         }
     }
 }
