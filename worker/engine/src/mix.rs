@@ -1,9 +1,11 @@
 //! Gains, pans and curves over beds.
 
 mod curve;
+mod exchange;
 mod sum;
 
 pub use curve::{Curve, CurvePoint, Shape};
+pub use exchange::Exchange;
 pub use sum::{MixSum, Part};
 
 /// Gains to left and right by the equal-power law: cos and sin of an angle from 0 (left, pan −1)

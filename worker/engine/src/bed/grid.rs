@@ -19,6 +19,12 @@ pub(crate) fn rounded(value: f64) -> i64 {
     (value + SHIFT).to_bits().cast_signed() - SHIFT_BITS
 }
 
+/// The same, still a double.
+#[inline(always)]
+pub(crate) fn rounded_double(value: f64) -> f64 {
+    (value + SHIFT) - SHIFT
+}
+
 /// A step within ±[`FAST_LIMIT`] as a double.
 #[inline(always)]
 pub(crate) fn double(step: i64) -> f64 {

@@ -1,7 +1,7 @@
 //! Brings a kept bed up to date by the difference alone.
 
 use super::kept::{GroupBed, KeptBed};
-use super::sum::{Batch, batches};
+use super::sum::{Batch, batches, most_steps};
 use super::{Bed, BedError, Contribution, Key};
 use crate::stem::StemFile;
 use std::collections::{BTreeMap, HashMap};
@@ -39,6 +39,29 @@ impl<'a> Shelf<'a> {
     #[must_use]
     pub fn of(stems: impl IntoIterator<Item = &'a StemFile>) -> Self {
         Self(stems.into_iter().map(|stem| (stem.summary().content_hash, stem)).collect())
+    }
+
+    /// How far apart, at most, a sum of some contents and one of others can lie in each block of a
+    /// stretch, in steps, either side; none if that cannot be told.
+    #[must_use]
+    pub fn farthest(
+        &self,
+        contents: &BTreeMap<Key, u32>,
+        others: &BTreeMap<Key, u32>,
+        first_block: i64,
+        blocks: usize,
+    ) -> Option<Vec<i64>> {
+        let mut farthest = vec![0i64; blocks];
+        let mut different = missing(contents, others, self)?;
+        different.extend(missing(others, contents, self)?);
+        for stem in different {
+            let most = most_steps(&stem)?;
+            for run in stem.stem.runs_in(first_block..first_block + blocks as i64) {
+                let from = (run.first_block - first_block) as usize;
+                farthest[from..from + run.blocks as usize].iter_mut().for_each(|f| *f += most);
+            }
+        }
+        Some(farthest)
     }
 
     fn contribution(&self, key: &Key) -> Option<Contribution<'a>> {

@@ -54,7 +54,7 @@ pub enum Steps<'a> {
 
 impl Steps<'_> {
     /// Some of its frames.
-    fn part(&self, frames: Range<usize>) -> Self {
+    pub(crate) fn part(&self, frames: Range<usize>) -> Self {
         match self {
             Steps::Silent => Steps::Silent,
             Steps::Narrow(steps) => Steps::Narrow(&steps[frames]),
@@ -88,7 +88,7 @@ impl Steps<'_> {
     }
 
     /// As samples.
-    pub(super) fn to_samples(self, to: &mut [f32]) {
+    pub(crate) fn to_samples(self, to: &mut [f32]) {
         match self {
             Steps::Silent => to.fill(0.0),
             Steps::Narrow(steps) => grid::short_to_samples(steps, to, i32::from_le_bytes),
@@ -101,7 +101,7 @@ impl Steps<'_> {
 /// Memory that blocks are read into.
 #[derive(Debug, Default)]
 pub struct StepsBuffer {
-    bytes: [Vec<u8>; 2],
+    bytes: Vec<u8>,
     wide: [Vec<i64>; 2],
 }
 
@@ -219,23 +219,30 @@ impl StepsFile {
         buffer: &'b mut StepsBuffer,
     ) -> Result<[Steps<'b>; 2], StepsError> {
         let mut steps = [Steps::Silent; 2];
-        let sides = buffer.bytes.iter_mut().zip(&mut buffer.wide).zip(&mut steps);
-        for (side, ((bytes, wide), steps)) in sides.enumerate() {
-            let Some(place) = self.places.get(2 * block + side) else { continue };
-            bytes.resize(usize::from(place.width) * BLOCK_FRAMES, 0);
-            if place.width == 0 {
-                continue;
-            }
-            self.file.read_exact_at(bytes, place.at)?;
-            if crc32fast::hash(bytes) != place.sum {
+        let Some(places) = self.places.get(2 * block..2 * block + 2) else { return Ok(steps) };
+        let length = |place: &Place| usize::from(place.width) * BLOCK_FRAMES;
+        buffer.bytes.resize(places.iter().map(length).sum(), 0);
+        if buffer.bytes.is_empty() {
+            return Ok(steps);
+        }
+        // The sides lie one behind the other.
+        self.file.read_exact_at(&mut buffer.bytes, places[0].at)?;
+        let mut rest = &buffer.bytes[..];
+        for ((place, wide), steps) in places.iter().zip(&mut buffer.wide).zip(&mut steps) {
+            let (bytes, after) = rest.split_at(length(place));
+            rest = after;
+            if place.width != 0 && crc32fast::hash(bytes) != place.sum {
                 return Err(StepsError::Unfit);
             }
-            *steps = if place.width == 4 {
-                Steps::Narrow(bytes.as_chunks::<4>().0)
-            } else {
-                wide.clear();
-                wide.extend(bytes.as_chunks::<8>().0.iter().map(|step| i64::from_le_bytes(*step)));
-                Steps::Wide(wide)
+            *steps = match place.width {
+                0 => Steps::Silent,
+                4 => Steps::Narrow(bytes.as_chunks::<4>().0),
+                _ => {
+                    wide.clear();
+                    let wider = bytes.as_chunks::<8>().0.iter();
+                    wide.extend(wider.map(|step| i64::from_le_bytes(*step)));
+                    Steps::Wide(wide)
+                }
             };
         }
         Ok(steps)

@@ -84,14 +84,27 @@ fn voice<'a>(stem: &Contribution<'a>) -> Result<Voice<'a>, BedError> {
     if !stem.gains.iter().all(|gain| gain.abs() <= limit) {
         return Err(BedError::Gain { path: path() });
     }
-    let peak = stem.stem.summary().peak;
-    let narrow = match stem.gains.map(|gain| Narrow::new(gain, peak)) {
-        [Some(left), Some(right)] => Some([left, right]),
-        _ => None,
-    };
-    let bound = narrow.map_or(0, |pair| pair[0].bound().max(pair[1].bound()));
+    let narrow = narrow(stem);
+    let bound = narrow.map_or(0, most_of);
     let reader = stem.stem.reader().map_err(|source| BedError::Stem { path: path(), source })?;
     Ok(Voice { stem: *stem, narrow, bound, reader })
+}
+
+/// Its gains, if it is not too loud for that.
+fn narrow(stem: &Contribution<'_>) -> Option<[Narrow; 2]> {
+    let peak = stem.stem.summary().peak;
+    let [left, right] = stem.gains.map(|gain| Narrow::new(gain, peak));
+    Some([left?, right?])
+}
+
+fn most_of([left, right]: [Narrow; 2]) -> i64 {
+    left.bound().max(right.bound())
+}
+
+/// What a stem adds at most to any step, either side; none if it is so loud that its samples are
+/// not held to what its header says.
+pub(super) fn most_steps(stem: &Contribution<'_>) -> Option<i64> {
+    narrow(stem).map(most_of)
 }
 
 impl Batch<'_> {

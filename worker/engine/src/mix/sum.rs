@@ -67,10 +67,7 @@ impl MixSum {
         let mut factors = std::mem::take(&mut buffer.factors);
         let gains = gains(parts, first..first + frames.len() as i64, &mut factors);
         // A bed exchanged under one level changes only where stems have come or gone.
-        let exchanged = match parts {
-            [a, b] => a.former != b.former && a.gain == -b.gain && a.curve == b.curve,
-            _ => false,
-        };
+        let exchanged = is_exchange(parts);
         let mut done = Ok(());
         let mut at = frames.start;
         while at < frames.end && done.is_ok() && !gains.is_empty() {
@@ -101,15 +98,7 @@ impl MixSum {
         for (gain, former) in gains {
             let gain = gain.over(place.clone());
             for (plane, steps) in self.planes.iter_mut().zip(if *former { then } else { now }) {
-                let sum = &mut plane[place.clone()];
-                match steps {
-                    Steps::Silent => {}
-                    Steps::Narrow(steps) => {
-                        add_short(sum, &steps[within.clone()], gain, i32::from_le_bytes);
-                    }
-                    Steps::Short(steps) => add_short(sum, &steps[within.clone()], gain, |s| s),
-                    Steps::Wide(steps) => add_wide(sum, &steps[within.clone()], gain),
-                }
+                add_steps(&mut plane[place.clone()], steps.part(within.clone()), gain);
             }
         }
         Ok(())
@@ -171,9 +160,17 @@ impl MixSum {
     }
 }
 
+/// Whether parts put a bed in the place of the same bed as it was.
+pub(super) fn is_exchange(parts: &[Part]) -> bool {
+    match parts {
+        [a, b] => a.former != b.former && a.gain == -b.gain && a.curve == b.curve,
+        _ => false,
+    }
+}
+
 /// The level of every part over some samples of the grid, and whether it is of the bed as it was;
 /// silent parts are left out. `factors` is memory.
-fn gains<'f>(
+pub(super) fn gains<'f>(
     parts: &[Part],
     samples: Range<i64>,
     factors: &'f mut Vec<Vec<f64>>,
@@ -204,7 +201,7 @@ fn gains<'f>(
 
 /// One gain for a block, or one a sample.
 #[derive(Clone, Copy)]
-enum Gain<'a> {
+pub(super) enum Gain<'a> {
     Steady(f64),
     Moving { gains: &'a [f64], most: f64 },
 }
@@ -218,7 +215,8 @@ impl Gain<'_> {
         }
     }
 
-    fn most(self) -> f64 {
+    /// What it stays within.
+    pub(super) fn most(self) -> f64 {
         match self {
             Gain::Steady(gain) => gain.abs(),
             Gain::Moving { most, .. } => most,
@@ -285,8 +283,23 @@ mod vector {
     }
 }
 
+/// Adds as many steps as the sum has.
+pub(super) fn add_steps(sum: &mut [i64], steps: Steps<'_>, gain: Gain<'_>) {
+    match steps {
+        Steps::Silent => {}
+        Steps::Narrow(steps) => add_short(sum, steps, gain, i32::from_le_bytes),
+        Steps::Short(steps) => add_short(sum, steps, gain, |step| step),
+        Steps::Wide(steps) => add_wide(sum, steps, gain),
+    }
+}
+
+/// Whether short steps under a gain lie within what the fast way is good for.
+pub(super) fn is_near(gain: Gain<'_>) -> bool {
+    gain.most() * f64::from(i32::MAX) < FAST_LIMIT
+}
+
 fn add_short<T: Copy>(sum: &mut [i64], steps: &[T], gain: Gain<'_>, read: impl Fn(T) -> i32) {
-    if gain.most() * f64::from(i32::MAX) >= FAST_LIMIT {
+    if !is_near(gain) {
         return add_plainly(sum, steps.iter().map(|step| i64::from(read(*step))), gain);
     }
     #[cfg(target_arch = "x86_64")]
@@ -315,4 +328,4 @@ fn add_wide_fast(sum: &mut [i64], steps: &[i64], gain: Gain<'_>) -> bool {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

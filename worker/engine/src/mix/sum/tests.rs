@@ -1,11 +1,11 @@
 #![allow(clippy::unwrap_used)]
 
 use super::*;
-use crate::bed::{Bed, Contribution, Shelf, contents_of, recall, refresh};
-use crate::mix::{CurvePoint, Shape};
-use crate::stem::{StemFile, StemWriter};
+use crate::bed::{Bed, Shelf, contents_of, recall, refresh};
+use kept::{Kept, sloping};
 use proptest::prelude::*;
-use std::path::Path;
+
+pub(in crate::mix) mod kept;
 
 #[test]
 fn fast_and_plain_ways_agree_to_the_last_bit() {
@@ -75,61 +75,6 @@ proptest! {
         add(&mut whole, &beds[1], 0..12_288, &steady, -gain)?;
         prop_assert!(whole == alone, "what was added is taken out to the last bit");
     }
-}
-
-/// Four blocks of noise, of which the second is silent.
-fn a_stem(dir: &Path, number: u64) -> StemFile {
-    let mut random = fastrand::Rng::with_seed(number);
-    let rest = BLOCK_FRAMES..2 * BLOCK_FRAMES;
-    let sound = |n: usize| if rest.contains(&n) { 0.0 } else { random.f32() - 0.5 };
-    let plane: Vec<f32> = (0..4 * BLOCK_FRAMES).map(sound).collect();
-    let path = dir.join(format!("{number}.stem"));
-    let file = std::fs::File::create(&path).unwrap();
-    let mut writer = StemWriter::create(file, 48_000, 1, 0).unwrap();
-    writer.push(&[&plane]).unwrap();
-    writer.finish().unwrap();
-    StemFile::open(path).unwrap()
-}
-
-/// Twelve stems; the first eight of them lie in a bed of four blocks on disk.
-struct Kept {
-    dir: tempfile::TempDir,
-    stems: Vec<StemFile>,
-}
-
-impl Kept {
-    fn new() -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let stems: Vec<StemFile> = (0..12).map(|number| a_stem(dir.path(), number)).collect();
-        let kept = Self { dir, stems };
-        refresh(&kept.path(), 0, 4, &kept.parts(0..8), &Shelf::default()).unwrap();
-        kept
-    }
-
-    fn path(&self) -> std::path::PathBuf {
-        self.dir.path().join("bed")
-    }
-
-    fn parts(&self, which: Range<usize>) -> Vec<Contribution<'_>> {
-        let stems = self.stems[which].iter();
-        stems.map(|stem| Contribution { stem, gains: [0.3, 0.4] }).collect()
-    }
-
-    /// The bed of some stems, and what it was with others.
-    fn exchanging(&self, now: Range<usize>, then: Range<usize>) -> Option<GroupBed<'_>> {
-        let shelf = Shelf::of(&self.stems);
-        let (mut bed, _) = refresh(&self.path(), 0, 4, &self.parts(now), &shelf).unwrap();
-        let contents = contents_of(&self.parts(then), 0, 4);
-        bed.remember(&contents, &shelf).unwrap().then_some(bed)
-    }
-}
-
-fn sloping(db: f64) -> Curve {
-    let points = [
-        CurvePoint { at_sample: 300, db: -20.0, shape: Shape::Line },
-        CurvePoint { at_sample: 9_000, db, shape: Shape::Hold },
-    ];
-    Curve::new(&points, 240)
 }
 
 /// One reading takes out the old share and puts in the new one, as two readings would.
