@@ -5,6 +5,7 @@
 
 mod account;
 mod aligned;
+mod bounds_since;
 mod bundle;
 mod bus;
 mod desk;

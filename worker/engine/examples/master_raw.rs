@@ -79,7 +79,7 @@ fn meter(rate: &str, channels: &str, input: &str) -> Outcome<()> {
 fn limit(rate: &str, channels: &str, ceiling: &str, input: &str, output: &str) -> Outcome<()> {
     let planes = read(input, channels.parse()?)?;
     let mut out = vec![Vec::new(); planes.len()];
-    let mut sink = |block: &[&[f32]]| {
+    let mut sink = |_: bool, block: &[&[f32]]| {
         for (out, plane) in out.iter_mut().zip(block) {
             out.extend_from_slice(plane);
         }

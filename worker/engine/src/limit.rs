@@ -15,7 +15,8 @@ mod oversample;
 mod screen;
 
 pub use oversample::{
-    BOUND_FRAMES, BOUND_LAG, OwnPeak, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_from, peaks_of,
+    BOUND_FRAMES, BOUND_LAG, OwnPeak, PEAK_REACH, PeakFinder, Peaks, TruePeak, peaks_from,
+    peaks_of, peaks_within,
 };
 
 use std::collections::VecDeque;
@@ -53,8 +54,15 @@ pub struct Limiter {
     smooth: [Box_; 2],
     peaks: Vec<f32>,
     out: Vec<Vec<f32>>,
+    /// Where in `out` frames that were changed follow on some that were not, or the reverse.
+    turns: Vec<usize>,
+    /// Whether the last of `out` was changed.
+    changing: bool,
     least_gain: u64,
 }
+
+/// What takes limited frames, and whether they were changed: all of a call or none.
+pub type LimitedSink<'a> = dyn FnMut(bool, &[&[f32]]) + 'a;
 
 impl Limiter {
     /// A limiter to `ceiling_dbtp` for some channels, which share one gain.
@@ -77,6 +85,8 @@ impl Limiter {
             smooth: [Box_::new(half, UNITY), Box_::new(half, UNITY * half as u64)],
             peaks: Vec::new(),
             out: vec![Vec::new(); channels],
+            turns: Vec::new(),
+            changing: false,
             least_gain: UNITY,
         };
         // Silence before the start lets the gain be down when the first sample comes.
@@ -113,17 +123,17 @@ impl Limiter {
     }
 
     /// Hands on what a limiter at rest holds, unchanged. Gives the most that it took away, dB.
-    pub fn release(mut self, sink: &mut dyn FnMut(&[&[f32]])) -> f64 {
+    pub fn release(mut self, sink: &mut LimitedSink<'_>) -> f64 {
         let held: Vec<&[f32]> =
             self.waiting.iter_mut().map(|waiting| &*waiting.make_contiguous()).collect();
         if held.first().is_some_and(|first| !first.is_empty()) {
-            sink(&held);
+            sink(false, &held);
         }
         limited_db(self.least_gain)
     }
 
     /// Takes frames, one slice a channel, and hands on those that are ready.
-    pub fn push(&mut self, channels: &[&[f32]], sink: &mut dyn FnMut(&[&[f32]])) {
+    pub fn push(&mut self, channels: &[&[f32]], sink: &mut LimitedSink<'_>) {
         for (waiting, channel) in self.waiting.iter_mut().zip(channels) {
             waiting.extend(channel.iter());
         }
@@ -135,7 +145,7 @@ impl Limiter {
     }
 
     /// Hands on the rest. Gives the most that was taken away, dB.
-    pub fn finish(mut self, sink: &mut dyn FnMut(&[&[f32]])) -> f64 {
+    pub fn finish(mut self, sink: &mut LimitedSink<'_>) -> f64 {
         let mut peaks = Vec::new();
         self.finder.finish(&mut peaks);
         self.advance(&peaks, sink);
@@ -143,8 +153,10 @@ impl Limiter {
         limited_db(self.least_gain)
     }
 
-    fn advance(&mut self, peaks: &[f32], sink: &mut dyn FnMut(&[&[f32]])) {
+    fn advance(&mut self, peaks: &[f32], sink: &mut LimitedSink<'_>) {
         self.out.iter_mut().for_each(Vec::clear);
+        self.turns.clear();
+        let mut changed = self.changing;
         for &peak in peaks {
             let needed = if peak > self.ceiling {
                 (UNITY as f64 * f64::from(self.ceiling / peak)) as u64
@@ -153,9 +165,14 @@ impl Limiter {
             };
             self.take(needed);
         }
-        if self.out.first().is_some_and(|first| !first.is_empty()) {
-            let views: Vec<&[f32]> = self.out.iter().map(Vec::as_slice).collect();
-            sink(&views);
+        let frames = self.out.first().map_or(0, Vec::len);
+        let mut from = 0;
+        for upto in self.turns.iter().copied().chain([frames]) {
+            if from < upto {
+                let views: Vec<&[f32]> = self.out.iter().map(|out| &out[from..upto]).collect();
+                sink(changed, &views);
+            }
+            (from, changed) = (upto, !changed);
         }
     }
 
@@ -184,6 +201,10 @@ impl Limiter {
         self.least_gain = self.least_gain.min((gain * UNITY as f64) as u64);
         if at < self.look_ahead {
             return;
+        }
+        if self.changing == (sum == full) {
+            self.turns.push(self.out.first().map_or(0, Vec::len));
+            self.changing = sum != full;
         }
         for (waiting, out) in self.waiting.iter_mut().zip(&mut self.out) {
             let sample = waiting.pop_front().unwrap_or(0.0);

@@ -4,16 +4,15 @@ use super::desk::Desk;
 use super::groups::GroupFiles;
 use super::grow::{Growing, Mix};
 use super::kept_beds::Beds;
-use super::measures::{self, Fingerprint};
+use super::measures::{self, Fingerprint, Kept};
 use super::progress::{Stage, Way};
-use super::shares::{KeptSum, Share, fingerprints, shares};
+use super::shares::{KeptSum, Share, encode, fingerprints, shares};
 use super::spool::{Spool, Spooled};
 use super::stretch::{Measured, Place, Tail, stretches};
 use super::{BedCount, OutputFile, RenderError, RenderKind, RenderRequest};
 use crate::plan::Plan;
 use rayon::prelude::*;
 use ripieno_engine::bed::{BedError, Refreshed, Shelf, StepsBuffer};
-use ripieno_engine::limit::OwnPeak;
 use ripieno_engine::loudness::hops::PRE_ROLL_FRAMES;
 use ripieno_engine::plane::Plane;
 use std::collections::BTreeMap;
@@ -55,8 +54,7 @@ impl Ready {
 
 /// The mix of a stretch.
 enum Sound {
-    /// With what is known of its samples' own peak.
-    Made([Plane; 2], Option<OwnPeak>),
+    Made([Plane; 2]),
     /// These frames of what was kept of it.
     Kept(KeptSum, Range<usize>),
 }
@@ -66,7 +64,7 @@ impl Sound {
     fn tail(&self) -> Result<Tail, BedError> {
         let mut tail = Tail::default();
         match self {
-            Sound::Made(mix, _) => tail.push([&mix[0], &mix[1]]),
+            Sound::Made(mix) => tail.push([&mix[0], &mix[1]]),
             Sound::Kept(kept, frames) => {
                 let from = frames.start.max(frames.end.saturating_sub(PRE_ROLL_FRAMES));
                 let buffer = &mut StepsBuffer::default();
@@ -116,7 +114,7 @@ fn keep(
 ) -> Result<(Spooled, Option<GroupFiles>), RenderError> {
     for Ready { first_frame, mix, untoned, groups } in stretches {
         let mix = match mix {
-            Sound::Made(mix, _) => mix,
+            Sound::Made(mix) => mix,
             Sound::Kept(kept, frames) => {
                 spool.take_kept(kept, frames);
                 continue;
@@ -229,8 +227,9 @@ impl<'a> Bus<'a> {
         let rate_hz = self.request.piece.sample_rate_hz;
         let mut ready = Vec::with_capacity(grown.len());
         let mut known = Vec::with_capacity(grown.len());
-        for growing in grown {
+        for mut growing in grown {
             let (stretch, place) = (growing.stretch, growing.place);
+            let foretold = growing.foretold.take();
             for (number, how) in growing.refreshed.iter().enumerate() {
                 let measured = self.refreshed.get(&(number, stretch));
                 tally(&mut self.count, *measured.unwrap_or(how));
@@ -239,17 +238,17 @@ impl<'a> Bus<'a> {
             let Tail(own) = done.mix.tail()?;
             let before = self.tail.clone();
             self.tail.push([&own[0], &own[1]]);
-            known.push((stretch, place, before, measured));
+            known.push((stretch, place, before, measured, foretold));
             ready.push(done);
         }
         let parts: Vec<(Place, Measured)> = known
             .into_par_iter()
             .zip(&ready)
-            .map(|((stretch, place, tail, measured), ready)| {
+            .map(|((stretch, place, tail, measured, foretold), ready)| {
                 let measured = match (measured, &ready.mix) {
-                    (None, Sound::Made(mix, own)) => {
+                    (None, Sound::Made(mix)) => {
                         let mix = [&mix[0][..], &mix[1][..]];
-                        let measured = place.measure(rate_hz, tail.planes(), mix, *own);
+                        let measured = place.measure(rate_hz, tail.planes(), mix, foretold);
                         self.keep(stretch, &measured);
                         measured
                     }
@@ -267,8 +266,15 @@ impl<'a> Bus<'a> {
         if !self.keeps || !self.request.groups.is_empty() {
             return;
         }
-        let path = self.beds.measures_path(stretch);
-        if let Err(error) = measures::save(measured, &path, self.fingerprint(stretch)) {
+        let (place, within) = Place::of(stretch, &self.plan.range);
+        let kept = Kept {
+            fingerprint: *self.fingerprint(stretch),
+            within,
+            last: place.last,
+            shares: encode(self.shares(stretch)),
+            measured: measured.clone(),
+        };
+        if let Err(error) = measures::save(&kept, &self.beds.measures_path(stretch)) {
             tracing::debug!(%error, stretch, "the measures of a stretch are not kept");
         }
     }
@@ -278,8 +284,8 @@ impl<'a> Bus<'a> {
         let first_frame = place.first_frame;
         let mut mix = match mix {
             Mix::Sum(sum) => sum,
-            Mix::Samples(mix, own) => {
-                return (Ready::alone(first_frame, Sound::Made(mix, Some(own))), measured);
+            Mix::Samples(mix) => {
+                return (Ready::alone(first_frame, Sound::Made(mix)), measured);
             }
             Mix::Kept(kept) => {
                 let (_, within) = Place::of(stretch, &self.plan.range);
@@ -307,7 +313,7 @@ impl<'a> Bus<'a> {
         let mut mix = mix.samples();
         let untoned = (self.wants_groups && self.desk.has_mix_tone()).then(|| mix.clone());
         self.desk.mix(&mut mix);
-        let mix = Sound::Made(mix.map(Plane::from), None);
+        let mix = Sound::Made(mix.map(Plane::from));
         (Ready { first_frame, mix, untoned, groups }, None)
     }
 }

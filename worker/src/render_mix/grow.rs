@@ -1,17 +1,21 @@
 //! One stretch of the mix from its groups' beds, without knowing the stretch before.
 
 use super::RenderError;
+use super::bounds_since::Changes;
 use super::bus::Bus;
 use super::kept_beds::Beds;
 use super::measures;
 use super::shares::{KeptSum, Share, encode};
-use super::stretch::{Measured, Place, STRETCH_FRAMES};
+use super::stretch::{Foretold, Measured, Place, STRETCH_FRAMES};
 use crate::plan::PlannedGroup;
-use ripieno_engine::bed::{BedBuffer, BedError, Contribution, GroupBed, Refreshed, StepsBuffer};
+use ripieno_engine::bed::{
+    BedBuffer, BedError, Contribution, GroupBed, Refreshed, STRETCH_BLOCKS, StepsBuffer,
+};
 use ripieno_engine::limit::OwnPeak;
-use ripieno_engine::mix::{MixSum, Part};
+use ripieno_engine::mix::{Exchange, MixSum, Part};
 use ripieno_engine::plane::Plane;
 use ripieno_engine::stem::BLOCK_FRAMES;
+use std::ops::Range;
 
 /// Frames summed at a time in a mix without tone: they stay in a core's second-level cache.
 const CHUNK_FRAMES: usize = 4 * BLOCK_FRAMES;
@@ -31,6 +35,8 @@ pub(super) struct Growing {
     pub(super) refreshed: Vec<Refreshed>,
     /// What is known of it from before.
     pub(super) measured: Option<Measured>,
+    /// What is known of its peaks otherwise.
+    pub(super) foretold: Option<Foretold>,
 }
 
 /// The mix so far.
@@ -38,9 +44,35 @@ pub(super) enum Mix {
     /// To which more is to be added.
     Sum(MixSum),
     /// That is done.
-    Samples([Plane; 2], OwnPeak),
+    Samples([Plane; 2]),
     /// That is just what was kept, to be read when it is wanted.
     Kept(KeptSum),
+}
+
+/// Block by block, of a kept sum in which one bed is exchanged; and by how many steps each block
+/// has moved at most.
+fn exchanged(
+    base: &KeptSum,
+    mut exchange: Exchange<'_, '_>,
+    within: Range<usize>,
+) -> Result<([Plane; 2], OwnPeak, Changes), BedError> {
+    let mut planes = [0, 1].map(|_| Plane::with_room(within.len()));
+    let (mut own, mut samples) = (OwnPeak::default(), [Vec::new(), Vec::new()]);
+    let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
+    let mut changes = [0.0; STRETCH_BLOCKS];
+    let end = within.end.div_ceil(BLOCK_FRAMES);
+    for (block, change) in
+        changes.iter_mut().enumerate().take(end).skip(within.start / BLOCK_FRAMES)
+    {
+        let sum = base.file.read(block, &mut steps).map_err(|source| base.damaged(source))?;
+        *change = exchange.samples(block, sum, &mut buffer, &mut samples)?;
+        let first = block * BLOCK_FRAMES;
+        let heard = first.max(within.start) - first..within.end.min(first + BLOCK_FRAMES) - first;
+        let samples = samples.each_ref().map(|side| &side[heard.clone()]);
+        own.push(samples);
+        planes.iter_mut().zip(samples).for_each(|(plane, samples)| plane.append(samples));
+    }
+    Ok((planes, own, changes))
 }
 
 /// A bed with what is to be made of it: put in, or one share of it taken out and another put in.
@@ -77,8 +109,12 @@ impl<'a> Bus<'a> {
     fn grow_at_once(&self, stretch: i64) -> Result<Growing, BedError> {
         let (place, within) = Place::of(stretch, &self.plan.range);
         let mut refreshed = vec![Refreshed::default(); self.plan.groups.len()];
-        let path = self.beds.measures_path(stretch);
-        let measured = measures::load(&path, self.fingerprint(stretch));
+        let (measured, before) = match measures::load(&self.beds.measures_path(stretch)) {
+            Some(kept) if kept.fingerprint == *self.fingerprint(stretch) => {
+                (Some(kept.measured), None)
+            }
+            before => (None, before),
+        };
         let Sources { base, beds, keep } =
             self.sources(stretch, measured.is_some(), &mut refreshed)?;
         let base = match base {
@@ -91,12 +127,48 @@ impl<'a> Bus<'a> {
                     signals: Vec::new(),
                     refreshed,
                     measured,
+                    foretold: None,
                 });
             }
             base => base,
         };
+        let exchange = match (&base, &beds[..], keep) {
+            (Some(base), [Source { bed, parts }], false) => {
+                Exchange::of(bed, parts).zip(Some(base))
+            }
+            _ => None,
+        };
+        let (planes, own, known) = match exchange {
+            Some((exchange, base)) => {
+                let (planes, own, changes) = exchanged(base, exchange, within.clone())?;
+                let known = before.and_then(|kept| {
+                    let same = kept.shares == encode(&base.shares);
+                    let changes = same.then_some(changes);
+                    self.bounds_since(stretch, &kept, changes)
+                });
+                (planes, own, known)
+            }
+            None => {
+                let (planes, own) = self.summed(stretch, base.as_ref(), &beds, keep, within)?;
+                (planes, own, before.and_then(|kept| self.bounds_since(stretch, &kept, None)))
+            }
+        };
+        let (mix, signals) = (Mix::Samples(planes), Vec::new());
+        let foretold = Some(Foretold { own, known: known.unwrap_or_default() });
+        Ok(Growing { stretch, place, mix, signals, refreshed, measured, foretold })
+    }
+
+    /// Chunk by chunk, whatever is to be added and taken out.
+    fn summed(
+        &self,
+        stretch: i64,
+        base: Option<&KeptSum>,
+        beds: &[Source<'_>],
+        keep: bool,
+        within: Range<usize>,
+    ) -> Result<([Plane; 2], OwnPeak), BedError> {
         let mut writer = keep.then(|| Beds::sum_writer(stretch));
-        let mut planes = [0, 1].map(|_| Plane::with_room(place.frames));
+        let mut planes = [0, 1].map(|_| Plane::with_room(within.len()));
         let (mut own, mut block) = (OwnPeak::default(), [Vec::new(), Vec::new()]);
         let mut sum = MixSum::silent(CHUNK_FRAMES);
         let (mut steps, mut buffer) = (StepsBuffer::default(), BedBuffer::default());
@@ -106,13 +178,13 @@ impl<'a> Bus<'a> {
             if heard.is_empty() && !keep {
                 continue;
             }
-            if let Some(base) = &base {
+            if let Some(base) = base {
                 let kept = sum.begin_with(&base.file, first / BLOCK_FRAMES, &mut steps);
                 kept.map_err(|source| base.damaged(source))?;
             } else {
                 sum.clear();
             }
-            for Source { bed, parts } in &beds {
+            for Source { bed, parts } in beds {
                 sum.add_bed(bed, chunk.clone(), parts, &mut buffer)?;
             }
             if !heard.is_empty() {
@@ -127,8 +199,7 @@ impl<'a> Bus<'a> {
         if let Some(writer) = writer {
             self.beds.keep_sum(stretch, writer, &encode(self.shares(stretch)));
         }
-        let mix = Mix::Samples(planes, own);
-        Ok(Growing { stretch, place, mix, signals: Vec::new(), refreshed, measured })
+        Ok((planes, own))
     }
 
     /// What a stretch is to be summed from; `known` says that it was made before just so. What has
@@ -219,7 +290,7 @@ impl<'a> Bus<'a> {
             signals.push(Some(alone.samples()));
         }
         let mix = Mix::Sum(mix);
-        Ok(Growing { stretch, place, mix, signals, refreshed, measured: None })
+        Ok(Growing { stretch, place, mix, signals, refreshed, measured: None, foretold: None })
     }
 
     /// One group's bed of one stretch, brought up to date.

@@ -4,15 +4,12 @@ use super::RenderError;
 use super::mastered::louder;
 use super::spool::Spooled;
 use super::stretch::{Measured, Place};
-use ripieno_engine::limit::{BOUND_FRAMES, BOUND_LAG, GUARD_DB, Limiter, PEAK_REACH};
+use ripieno_engine::limit::{BOUND_FRAMES, BOUND_LAG, GUARD_DB, LimitedSink, Limiter, PEAK_REACH};
 use ripieno_engine::mix::amplitude;
 use std::ops::Range;
 
 /// Frames handed to the limiter at a time.
 const CHUNK: usize = 512;
-
-/// What takes limited frames; told whether the limiter was at work on them.
-type Sink<'a> = dyn FnMut(bool, &[&[f32]]) + 'a;
 
 /// Frames between which peaks may pass the limiter's ceiling under `gain`, in order, apart.
 pub(super) fn hot_ranges(
@@ -28,7 +25,7 @@ pub(super) fn hot_ranges(
                 continue;
             }
             let end = place.first_frame + ((number + 1) * BOUND_FRAMES) as u64;
-            let start = end.saturating_sub((BOUND_FRAMES + BOUND_LAG + 1) as u64);
+            let start = end.saturating_sub((2 * BOUND_FRAMES + BOUND_LAG + 1) as u64);
             match hot.last_mut() {
                 Some(last) if last.end >= start => last.end = last.end.max(end),
                 _ => hot.push(start..end),
@@ -39,14 +36,15 @@ pub(super) fn hot_ranges(
 }
 
 /// Hands out the mix under `gain`, limited. Between the hot ranges, once the limiter is at rest,
-/// the sound passes by it: it would pass unchanged. Gives the most that was taken away, dB.
+/// the sound passes by it: it would pass unchanged. What is said to be changed does not depend on
+/// the ranges, as long as none is missing. Gives the most that was taken away, dB.
 pub(super) fn limited(
     mix: &Spooled,
     gain: f64,
     ceiling_dbtp: f64,
     rate_hz: u32,
     hot: &[Range<u64>],
-    sink: &mut Sink<'_>,
+    sink: &mut LimitedSink<'_>,
 ) -> Result<f64, RenderError> {
     let mut run =
         Run { ceiling_dbtp, rate_hz, hot, limiter: None, before: Default::default(), most_db: 0.0 };
@@ -57,7 +55,7 @@ pub(super) fn limited(
         Ok(())
     })?;
     if let Some(limiter) = run.limiter.take() {
-        run.most_db = run.most_db.max(limiter.finish(&mut |block| sink(true, block)));
+        run.most_db = run.most_db.max(limiter.finish(sink));
     }
     Ok(run.most_db)
 }
@@ -74,7 +72,7 @@ struct Run<'a> {
 }
 
 impl Run<'_> {
-    fn piece(&mut self, first_frame: u64, planes: &[Vec<f32>; 2], sink: &mut Sink<'_>) {
+    fn piece(&mut self, first_frame: u64, planes: &[Vec<f32>; 2], sink: &mut LimitedSink<'_>) {
         let reach = Limiter::reach_frames(self.rate_hz) as u64;
         let frames = planes[0].len();
         let mut from = 0;
@@ -85,7 +83,7 @@ impl Run<'_> {
             let start = self.hot.first().map_or(u64::MAX, |hot| hot.start.saturating_sub(reach));
             if self.limiter.as_ref().is_some_and(Limiter::at_rest) && start > at {
                 let limiter = self.limiter.take();
-                let released = limiter.map(|held| held.release(&mut |block| sink(true, block)));
+                let released = limiter.map(|held| held.release(sink));
                 self.most_db = self.most_db.max(released.unwrap_or(0.0));
             }
             let idle = self.limiter.is_none() && start > at;
@@ -101,7 +99,7 @@ impl Run<'_> {
                 let before = [&self.before[0][..], &self.before[1][..]];
                 self.limiter
                     .get_or_insert_with(|| Limiter::after(rate_hz, &before, ceiling_dbtp))
-                    .push(&block, &mut |block| sink(true, block));
+                    .push(&block, sink);
             }
             for (before, block) in self.before.iter_mut().zip(block) {
                 before.extend_from_slice(&block[block.len().saturating_sub(PEAK_REACH)..]);
@@ -125,7 +123,7 @@ mod tests {
             plane.iter().map(|&sample| (f64::from(sample) * gain) as f32).collect::<Vec<f32>>()
         });
         let mut out = Vec::new();
-        let mut sink = |block: &[&[f32]]| out.extend_from_slice(block[0]);
+        let mut sink = |_: bool, block: &[&[f32]]| out.extend_from_slice(block[0]);
         limiter.push(&[&louder[0], &louder[1]], &mut sink);
         let most_db = limiter.finish(&mut sink);
         (out, most_db)
@@ -152,16 +150,22 @@ mod tests {
             parts.push((place, place.measure(48_000, before, part, None)));
         }
         let gain = 1.3;
-        let hot = hot_ranges(&parts, gain, -1.0);
-        let (mut out, mut passed) = (Vec::new(), 0);
-        let most_db = limited(&mix, gain, -1.0, 48_000, &hot, &mut |worked, block| {
-            out.extend_from_slice(block[0]);
-            passed += if worked { 0 } else { block[0].len() };
-        })
-        .unwrap();
         let (whole, whole_db) = limited_whole(&planes, gain);
-        assert!(out == whole, "{:?}", out.iter().zip(&whole).position(|(a, b)| a != b));
-        assert!((most_db - whole_db).abs() < 1e-9 && most_db > 0.5, "{most_db} {whole_db}");
-        assert!(passed > frames / 4 && passed < frames, "{passed} passed by the limiter");
+        let hot = hot_ranges(&parts, gain, -1.0);
+        let whole_range = 0..frames as u64;
+        let runs = [&hot[..], std::slice::from_ref(&whole_range)].map(|hot| {
+            let (mut out, mut passed) = (Vec::new(), Vec::new());
+            let most_db = limited(&mix, gain, -1.0, 48_000, hot, &mut |changed, block| {
+                passed.extend(block[0].iter().map(|_| !changed));
+                out.extend_from_slice(block[0]);
+            });
+            let most_db = most_db.unwrap();
+            assert!(out == whole, "{:?}", out.iter().zip(&whole).position(|(a, b)| a != b));
+            assert!((most_db - whole_db).abs() < 1e-9 && most_db > 0.5, "{most_db} {whole_db}");
+            passed
+        });
+        assert!(runs[0] == runs[1], "what is changed does not depend on where it is looked for");
+        let passed = runs[0].iter().filter(|passed| **passed).count();
+        assert!(passed > frames / 4 && passed < frames, "{passed} passed unchanged");
     }
 }

@@ -137,13 +137,14 @@ fn pass(
             keeper.finish()
         });
         let mut frames = 0;
-        let limited = limited(&sum.mix, gain, ceiling_dbtp, rate_hz, &hot, &mut |worked, block| {
-            let planes = [block[0].to_vec(), block[1].to_vec()];
-            frames += planes[0].len();
-            tell(frames as f64 / sum.mix.frames() as f64);
-            // A keeper that has stopped tells why below.
-            let _ = sender.send(Block { worked, planes });
-        });
+        let limited =
+            limited(&sum.mix, gain, ceiling_dbtp, rate_hz, &hot, &mut |changed, block| {
+                let planes = [block[0].to_vec(), block[1].to_vec()];
+                frames += planes[0].len();
+                tell(frames as f64 / sum.mix.frames() as f64);
+                // A keeper that has stopped tells why below.
+                let _ = sender.send(Block { changed, planes });
+            });
         drop(sender);
         let kept = keeper
             .join()
@@ -162,8 +163,8 @@ fn loudness(powers: &[f64], highest: f64) -> Loudness {
 
 /// Some frames after the limiter.
 struct Block {
-    /// Whether the limiter was at work on them.
-    worked: bool,
+    /// Whether it changed them.
+    changed: bool,
     planes: [Vec<f32>; 2],
 }
 
@@ -178,8 +179,8 @@ struct Keeper<'a> {
     /// The part that grows, and its number.
     planes: [Vec<f32>; 2],
     number: usize,
-    /// The frame after the last on which the limiter worked.
-    worked_upto: u64,
+    /// The frame after the last that the limiter changed.
+    changed_upto: u64,
     at: u64,
     parts: Vec<(Place, Vec<f64>, f64)>,
     highest: f64,
@@ -196,7 +197,7 @@ impl<'a> Keeper<'a> {
             tail: Tail::default(),
             planes: Default::default(),
             number: 0,
-            worked_upto: 0,
+            changed_upto: 0,
             at: 0,
             parts: Vec::new(),
             highest: 0.0,
@@ -205,7 +206,7 @@ impl<'a> Keeper<'a> {
 
     fn take(&mut self, block: &Block) -> Result<(), RenderError> {
         let [left, right] = &block.planes;
-        if block.worked {
+        if block.changed {
             self.spool.push(&[left, right])?;
             let end = self.at + left.len() as u64;
             match self.ranges.last_mut() {
@@ -218,8 +219,8 @@ impl<'a> Keeper<'a> {
             let Some((place, _)) = self.sum.parts.get(self.number) else { return Ok(()) };
             let upto = left.len().min(from + place.frames - self.planes[0].len());
             self.at += (upto - from) as u64;
-            if block.worked {
-                self.worked_upto = self.at;
+            if block.changed {
+                self.changed_upto = self.at;
             }
             self.planes[0].extend_from_slice(&left[from..upto]);
             self.planes[1].extend_from_slice(&right[from..upto]);
@@ -235,7 +236,7 @@ impl<'a> Keeper<'a> {
         let Some((place, measured)) = self.sum.parts.get(self.number) else { return };
         let planes = [&self.planes[0][..], &self.planes[1][..]];
         let reach = place.first_frame.saturating_sub(PRE_ROLL_FRAMES as u64);
-        if self.worked_upto > reach {
+        if self.changed_upto > reach {
             let Measured { hops, peaks } =
                 place.measure(self.rate_hz, self.tail.planes(), planes, None);
             self.highest = self.highest.max(f64::from(peaks.highest));

@@ -11,7 +11,7 @@ use ripieno_engine::bed::{
     BedError, Key, STRETCH_BLOCKS, StepsBuffer, StepsError, StepsFile, contents_of,
     decode_contents, encode_contents,
 };
-use ripieno_engine::mix::{Curve, CurvePoint, Part, Shape};
+use ripieno_engine::mix::{Curve, CurvePoint, Part, Shape, amplitude};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -32,6 +32,17 @@ impl Share {
     /// What of the group's bed it is.
     pub(super) fn part(&self) -> Part {
         Part { curve: Curve::within(self.points.clone()), gain: self.gain, former: false }
+    }
+
+    /// The level it is at, at most.
+    pub(super) fn most(&self) -> f64 {
+        let levels = self.points.iter().map(|point| amplitude(point.db));
+        self.gain.abs() * levels.reduce(f64::max).unwrap_or(1.0)
+    }
+
+    /// Whether another is at the same level all along.
+    pub(super) fn is_as_loud_as(&self, other: &Share) -> bool {
+        self.gain == other.gain && self.points == other.points
     }
 
     /// What takes it out of a sum again.
@@ -131,7 +142,8 @@ pub(super) fn encode(shares: &[Share]) -> Vec<u8> {
     bytes
 }
 
-fn decode(mut bytes: &[u8]) -> Option<Vec<Share>> {
+/// The reverse of [`encode`]; none if the bytes are no such thing.
+pub(super) fn decode(mut bytes: &[u8]) -> Option<Vec<Share>> {
     let mut shares = Vec::new();
     while !bytes.is_empty() {
         let mut part = || {

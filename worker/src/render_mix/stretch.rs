@@ -2,7 +2,7 @@
 
 use crate::plan::{Plan, PlannedGroup};
 use ripieno_engine::bed::STRETCH_BLOCKS;
-use ripieno_engine::limit::{OwnPeak, Peaks, peaks_from, peaks_of};
+use ripieno_engine::limit::{OwnPeak, Peaks, peaks_of, peaks_within};
 use ripieno_engine::loudness::hops::{PRE_ROLL_FRAMES, hop_frames, hop_sums};
 use ripieno_engine::stem::BLOCK_FRAMES;
 use std::ops::Range;
@@ -17,6 +17,14 @@ pub(super) struct Measured {
     pub(super) hops: Vec<f64>,
     /// Its true peaks.
     pub(super) peaks: Peaks,
+}
+
+/// What is known of the peaks of a part before they are read.
+pub(super) struct Foretold {
+    /// The samples' own.
+    pub(super) own: OwnPeak,
+    /// What the bounds are at most; empty where nothing is known.
+    pub(super) known: Vec<f32>,
 }
 
 /// Where a part lies in the rendered range.
@@ -38,17 +46,17 @@ impl Place {
         (Place { first_frame: first.max(0) as u64, frames: within.len(), last }, within)
     }
 
-    /// Measures a part that follows `before`; the peak of its samples may be known already.
+    /// Measures a part that follows `before`.
     pub(super) fn measure(
         &self,
         rate_hz: u32,
         before: [&[f32]; 2],
         part: [&[f32]; 2],
-        own: Option<OwnPeak>,
+        foretold: Option<Foretold>,
     ) -> Measured {
         let phase = (self.first_frame % hop_frames(rate_hz) as u64) as usize;
-        let peaks = match own {
-            Some(own) => peaks_from(before, part, self.last, own),
+        let peaks = match foretold {
+            Some(Foretold { own, known }) => peaks_within(before, part, self.last, own, known),
             None => peaks_of(before, part, self.last),
         };
         Measured { hops: hop_sums(rate_hz, before, part, phase), peaks }

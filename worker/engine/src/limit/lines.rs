@@ -90,40 +90,64 @@ impl Lines {
     }
 
     /// Raises `peaks` to the samples' own values and those between them, but not where those
-    /// surely stay under `dull`; gives what they stay under there. Of each of `channels` all from
-    /// `from` on is given that the readings read.
+    /// surely stay under `dull`. Of each of `channels` all from `from` on is given that the
+    /// readings read. `bounds`, one for every [`GROUP`], say what peaks stay under as far as it is
+    /// known, and afterwards what they do.
     pub(super) fn between<C: AsRef<[f32]>>(
         &self,
         channels: &[C],
         from: usize,
         peaks: &mut [f32],
         dull: f32,
-    ) -> f32 {
-        let mut bounds = [0.0f32; CHUNK / GROUP];
-        let bounds = &mut bounds[..peaks.len() / GROUP];
-        let reach = |range: Range<usize>| range.start..range.end + 2 * HALF_TAPS - 1;
+        bounds: &mut [f32],
+    ) {
         if dull > 0.0 {
-            let screened = reach(from..from + bounds.len() * GROUP);
-            for channel in channels {
-                self.screen.raise(&channel.as_ref()[screened.clone()], bounds);
-            }
+            self.tell(channels, from, &mut bounds[..peaks.len() / GROUP], dull);
         }
-        let mut dullest = 0.0f32;
-        for (number, peaks) in peaks.chunks_mut(GROUP).enumerate() {
-            let bound = bounds.get(number).copied().unwrap_or(f32::INFINITY);
-            if bound < dull {
-                dullest = dullest.max(bound);
+        for (number, (peaks, bound)) in peaks.chunks_mut(GROUP).zip(bounds).enumerate() {
+            if *bound < dull {
                 continue;
             }
             let at = from + number * GROUP;
             for channel in channels {
-                let reach = &channel.as_ref()[reach(at..at + peaks.len())];
+                let reach = &channel.as_ref()[reach_of(at..at + peaks.len())];
                 raise_to_own(reach, peaks);
                 raise(reach, self.phases, peaks);
             }
+            *bound = highest_of(peaks);
         }
-        dullest
     }
+
+    /// Lowers the bounds of whole groups that are not under `dull`, where the screen can tell.
+    fn tell<C: AsRef<[f32]>>(&self, channels: &[C], from: usize, bounds: &mut [f32], dull: f32) {
+        let open = bounds.iter().filter(|bound| **bound >= dull).count();
+        let at_once = if open > MOST_APART { bounds.len().max(1) } else { 1 };
+        let mut screened = [0.0f32; CHUNK / GROUP];
+        for (number, bounds) in bounds.chunks_mut(at_once).enumerate() {
+            if bounds.iter().all(|bound| *bound < dull) {
+                continue;
+            }
+            let screened = &mut screened[..bounds.len()];
+            screened.fill(0.0);
+            let at = from + number * at_once * GROUP;
+            let reach = reach_of(at..at + bounds.len() * GROUP);
+            for channel in channels {
+                self.screen.raise(&channel.as_ref()[reach.clone()], screened);
+            }
+            for (bound, screened) in bounds.iter_mut().zip(screened) {
+                // What is no number bounds nothing.
+                *bound = if *screened < *bound { *screened } else { *bound };
+            }
+        }
+    }
+}
+
+/// Groups of a chunk that are screened one by one; of more, screening all is less work.
+const MOST_APART: usize = CHUNK / GROUP / 4;
+
+/// What the readings of some frames read.
+fn reach_of(frames: Range<usize>) -> Range<usize> {
+    frames.start..frames.end + 2 * HALF_TAPS - 1
 }
 
 /// Raises `peaks` to the samples' own values.

@@ -1,10 +1,15 @@
 //! Peaks between the samples.
 
-use super::lines::{HALF_TAPS, Lines, Taps, highest_in_reach, highest_of, highest_reading, taps};
+use super::lines::{
+    GROUP, HALF_TAPS, Lines, Taps, highest_in_reach, highest_of, highest_reading, taps,
+};
 use std::sync::LazyLock;
 
 /// Frames worked on at once.
 pub(super) const CHUNK: usize = 512;
+
+/// Groups in a chunk.
+const GROUPS: usize = CHUNK / GROUP;
 
 /// Frames taken in at once by what reads a long part: whole chunks that stay in the first-level
 /// cache.
@@ -46,7 +51,7 @@ impl PeakFinder {
             let peaks = &mut peaks[start..];
             let lines = &self.lines;
             if highest_in_reach(&lines.history, from, count) * lines.gain > self.interesting {
-                lines.between(&lines.history, from, peaks, 0.0);
+                lines.between(&lines.history, from, peaks, 0.0, &mut [f32::INFINITY; GROUPS]);
             } else {
                 lines.own(from, peaks);
             }
@@ -73,6 +78,8 @@ pub struct TruePeak {
     fine: &'static [Taps],
     peaks: Vec<f32>,
     bounds: Vec<f32>,
+    /// What bounds are known to be at most, if anything is known.
+    known: Vec<f32>,
     /// Chunks that are not worth a look at the samples alone: those before were too loud for it.
     loud: usize,
 }
@@ -86,7 +93,7 @@ static FINE: LazyLock<Vec<Taps>> = LazyLock::new(|| {
 });
 
 /// Frames one of the [`Peaks::bounds`] stands for.
-pub const BOUND_FRAMES: usize = CHUNK;
+pub const BOUND_FRAMES: usize = GROUP;
 
 /// Frames by which a bound lies earlier than its number says: what lies between two samples is
 /// known only when those after it are.
@@ -98,9 +105,45 @@ pub struct Peaks {
     /// The highest, linear, read at sixteen points a sample.
     pub highest: f32,
     /// For every [`BOUND_FRAMES`], [`BOUND_LAG`] frames earlier, what the waveform stays under,
-    /// read at four points a sample: the peak itself where that is higher than all before it in
-    /// the part, else perhaps more.
+    /// read at four points a sample: perhaps more than the peak. The last few may lie up to
+    /// [`BOUND_FRAMES`] earlier.
     pub bounds: Vec<f32>,
+}
+
+impl Peaks {
+    /// What the bounds are at most once no sample has changed by more than `changes` tell, one for
+    /// every `block_frames` of which the first begins `before` frames before the part. Infinite
+    /// where they depend on what lies outside the part.
+    #[must_use]
+    pub fn raised(&self, changes: &[f32], block_frames: usize, before: usize) -> Vec<f32> {
+        let overshoot = Lines::new(0).gain;
+        let change = |frame: usize| {
+            let block = (before + frame) / block_frames;
+            changes.get(block).or(changes.last()).copied().unwrap_or(0.0)
+        };
+        let of = |(number, bound): (usize, &f32)| {
+            let (first, end) = (number * GROUP, (number + 1) * GROUP);
+            if first < PEAK_REACH || end + BOUND_LAG + GROUP >= self.bounds.len() * GROUP {
+                return f32::INFINITY;
+            }
+            match change(first - PEAK_REACH).max(change(end - 1)) {
+                0.0 => *bound,
+                change => {
+                    let rounding = ROUNDING * (self.highest + change);
+                    rounded_up(bound + overshoot * (change + rounding))
+                }
+            }
+        };
+        self.bounds.iter().enumerate().map(of).collect()
+    }
+}
+
+/// What the rounding of two readings can come to, as a share of what the taps can add up to.
+const ROUNDING: f32 = 1e-5;
+
+/// The next higher number that needs half the bits.
+fn rounded_up(bound: f32) -> f32 {
+    f32::from_bits(bound.to_bits().saturating_add(0xffff) & 0xffff_0000)
 }
 
 /// The true peaks of a part that follows `before`, of which the last [`PEAK_REACH`] frames count.
@@ -143,7 +186,22 @@ impl OwnPeak {
 /// The same as [`peaks_of`], where the samples' own peak is known already.
 #[must_use]
 pub fn peaks_from(before: [&[f32]; 2], part: [&[f32]; 2], last: bool, own: OwnPeak) -> Peaks {
+    peaks_within(before, part, last, own, Vec::new())
+}
+
+/// The same as [`peaks_from`], where it is known what the bounds are at most: what cannot be the
+/// highest is not read. Only the bounds may be others than those of a part of which nothing is
+/// known.
+#[must_use]
+pub fn peaks_within(
+    before: [&[f32]; 2],
+    part: [&[f32]; 2],
+    last: bool,
+    own: OwnPeak,
+    known: Vec<f32>,
+) -> Peaks {
     let mut reader = TruePeak::new(2);
+    reader.known = known;
     reader.least = own.settled;
     reader.coarse = Lines::after(&before, PEAK_REACH);
     reader.push(&part);
@@ -168,6 +226,7 @@ impl TruePeak {
             fine: &FINE,
             peaks: vec![0.0; CHUNK],
             bounds: Vec::new(),
+            known: Vec::new(),
             loud: 0,
         }
     }
@@ -205,10 +264,21 @@ impl TruePeak {
     }
 
     fn chunk<C: AsRef<[f32]>>(&mut self, channels: &[C], from: usize, count: usize) {
-        if self.loud == 0 {
+        let at = self.bounds.len();
+        let mut bounds = [f32::INFINITY; GROUPS];
+        let bounds = &mut bounds[..count.div_ceil(GROUP)];
+        let known = self.known.get(at..at + bounds.len());
+        let dull = self.most.max(self.least) * UNDER_READ;
+        if let Some(known) = known {
+            bounds.copy_from_slice(known);
+            if bounds.iter().all(|bound| *bound < dull) {
+                self.bounds.extend_from_slice(bounds);
+                return;
+            }
+        } else if self.loud == 0 {
             let bound = highest_in_reach(channels, from, count) * self.coarse.gain;
             if bound <= self.most {
-                self.bounds.push(bound);
+                self.bounds.resize(at + bounds.len(), rounded_up(bound));
                 return;
             }
             self.loud = if bound > 1.5 * self.most { LOUD_CHUNKS } else { 0 };
@@ -217,10 +287,9 @@ impl TruePeak {
         }
         let peaks = &mut self.peaks[..count];
         peaks.fill(0.0);
-        let near = self.most.max(self.least) * UNDER_READ;
-        let dull = self.coarse.between(channels, from, peaks, near);
+        self.coarse.between(channels, from, peaks, dull, bounds);
+        self.bounds.extend(bounds.iter().map(|bound| rounded_up(*bound)));
         let highest = highest_of(peaks);
-        self.bounds.push(highest.max(dull));
         self.most = self.most.max(highest);
         let near = self.most.max(self.least) * UNDER_READ;
         if highest < near {
@@ -272,6 +341,69 @@ mod tests {
         }
     }
 
+    fn noise(seed: u64, frames: usize) -> [Vec<f32>; 2] {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let loud = |n: usize| if (n / 5_000).is_multiple_of(3) { 1.0 } else { 0.8 };
+        [(); 2].map(|()| (0..frames).map(|n| (random.f32() - 0.5) * loud(n)).collect())
+    }
+
+    fn sides(planes: &[Vec<f32>; 2]) -> [&[f32]; 2] {
+        [&planes[0], &planes[1]]
+    }
+
+    /// Changes of every size, here and there: what is known of the part before them says enough.
+    #[test]
+    fn what_is_known_of_a_part_before_a_change_hides_no_peak_after_it() {
+        let (frames, block, early) = (40_000, 4_096, 1_000);
+        let (before, old) = (noise(1, 200), noise(2, frames));
+        let mut left_alone = 0;
+        for (case, level) in [0.0f32, 0.001, 0.01, 0.1, 1.0].into_iter().enumerate() {
+            let mut random = fastrand::Rng::with_seed(case as u64);
+            let changes: Vec<f32> =
+                (0..11).map(|_| level * f32::from(u8::from(random.bool()))).collect();
+            let mut new = old.clone();
+            for plane in &mut new {
+                for (n, sample) in plane.iter_mut().enumerate() {
+                    *sample += changes[(early + n) / block] * (random.f32() * 2.0 - 1.0);
+                }
+            }
+            for last in [false, true] {
+                let known = peaks_of(sides(&before), sides(&old), last);
+                let known = known.raised(&changes, block, early);
+                let fresh = peaks_of(sides(&before), sides(&new), last);
+                let mut own = OwnPeak::default();
+                own.push(sides(&new));
+                let peaks = peaks_within(sides(&before), sides(&new), last, own, known.clone());
+                assert_eq!(peaks.highest, fresh.highest, "changed by {level}");
+                assert_eq!(peaks.bounds.len(), fresh.bounds.len());
+                let exact = every_peak(sides(&before), sides(&new), last);
+                for (number, (bound, exact)) in
+                    peaks.bounds.iter().zip(exact.chunks(GROUP)).enumerate()
+                {
+                    assert!(exact.iter().all(|peak| peak <= bound), "{level}: group {number}");
+                }
+                left_alone += peaks.bounds.iter().zip(&known).filter(|(a, b)| a == b).count();
+            }
+        }
+        assert!(left_alone > 2_500, "only {left_alone} groups were left alone");
+    }
+
+    /// Peaks read at four points a sample, all of them.
+    fn every_peak(before: [&[f32]; 2], part: [&[f32]; 2], last: bool) -> Vec<f32> {
+        let mut lines = Lines::after(&before, PEAK_REACH);
+        let mut ready = lines.push(&part);
+        if last {
+            let silence = lines.silence();
+            ready = lines.push(&silence);
+        }
+        let mut peaks = vec![0.0; ready];
+        for (number, peaks) in peaks.chunks_mut(CHUNK).enumerate() {
+            let all = &mut [f32::INFINITY; GROUPS];
+            lines.between(&lines.history, number * CHUNK, peaks, 0.0, all);
+        }
+        peaks
+    }
+
     /// Parts on their own bound what the whole has, and the highest of them is the whole's.
     #[test]
     fn peaks_of_parts_are_those_of_the_whole() {
@@ -290,7 +422,8 @@ mod tests {
             let known = if upto == 40_000 { upto } else { upto - BOUND_LAG };
             for (number, bound) in peaks.bounds.iter().enumerate() {
                 let first = (from + number * BOUND_FRAMES).saturating_sub(BOUND_LAG);
-                let last = (from + (number + 1) * BOUND_FRAMES - BOUND_LAG).min(known);
+                let end = (from + (number + 1) * BOUND_FRAMES).saturating_sub(BOUND_LAG);
+                let last = end.min(known);
                 for plane in &planes {
                     let own = plane[first.min(last)..last]
                         .iter()

@@ -7,9 +7,9 @@ fn limited(signal: &[f32], ceiling_dbtp: f64, step: usize) -> (Vec<f32>, f64) {
     let mut limiter = Limiter::new(48_000, 1, ceiling_dbtp);
     let mut out = Vec::new();
     for part in signal.chunks(step) {
-        limiter.push(&[part], &mut |block| out.extend_from_slice(block[0]));
+        limiter.push(&[part], &mut |_, block| out.extend_from_slice(block[0]));
     }
-    let most = limiter.finish(&mut |block| out.extend_from_slice(block[0]));
+    let most = limiter.finish(&mut |_, block| out.extend_from_slice(block[0]));
     (out, most)
 }
 
