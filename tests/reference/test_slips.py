@@ -1,6 +1,7 @@
 """Takes from which beats were cut, or into which beats were put, by parts that strike every beat
-alike, where nothing but their accents and where they end tells of it, and by parts that hold their
-chords, where nothing but these does.
+alike, where nothing but their accents and where they end tells of it, by parts that hold their
+chords, where nothing but these does, and takes in which a few bars were moved and all after them
+lies where it should.
 
 The playing is sampled instruments by FluidSynth (home_takes.py); the classes are study_places.py's.
 """
@@ -57,3 +58,10 @@ def test_a_slip_in_held_chords_is_asked_about(pack, tmp_path, instrument, seed, 
 def test_held_chords_that_did_not_slip_are_placed(pack, tmp_path, seed):
     state, codes = findings(pack, study_places.player_of("held", seed), tmp_path)
     assert state == "placed" and "slipped" not in codes, (state, codes)
+
+
+# By 582 ms over 17 beats, and by 696 ms over 16 of a bass with two strokes a bar.
+@pytest.mark.parametrize("seed", [51006, 60007])
+def test_a_stretch_that_was_moved_and_came_back_is_asked_about(pack, tmp_path, seed):
+    state, codes = findings(pack, study_places.player_of("slipped and back", seed), tmp_path)
+    assert state == "asks" and "slipped" in codes, (state, codes)

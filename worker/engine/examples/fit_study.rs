@@ -69,6 +69,7 @@ fn classes() -> Vec<Class> {
         class("wireless 100-300 ms", M, |r, _| { let l = 0.1 + 0.2 * r.f64(); with(r, |p| p.lag_s = l) }, Some("lags")),
         class("wireless eighths", M, |r, _| { let l = 0.1 + 0.2 * r.f64(); with(r, |p| { p.lag_s = l; p.rhythm = vec![(0.0, 0.9), (0.5, 0.9)] }) }, Some("lags")),
         class("slip 60-300 ms", M, |r, _| { let (a, b) = (0.2 + 0.6 * r.f64(), (0.06 + 0.24 * r.f64()) * if r.bool() { 1.0 } else { -1.0 }); with(r, |p| p.slip = Some((a, b))) }, Some("slipped")),
+        class("slip and back", M, |r, _| { let (a, b, c) = (0.2 + 0.5 * r.f64(), (0.06 + 0.84 * r.f64()) * if r.bool() { 1.0 } else { -1.0 }, 0.04 + 0.12 * r.f64()); with(r, |p| { p.slip = Some((a, b)); p.slip_back = Some(a + c) }) }, Some("slipped")),
         class("slip, two marks", BOTH, |r, _| { let (a, b) = (0.2 + 0.6 * r.f64(), 0.06 + 0.24 * r.f64()); with(r, |p| p.slip = Some((a, b))) }, Some("slipped")),
         class("wander 100 ms", M, |r, _| with(r, |p| p.wander_s = 0.1), Some("wanders")),
         class("no mark", NONE, |r, _| human(r), None),

@@ -12,6 +12,7 @@ mod line;
 mod marked;
 mod marks;
 mod notes;
+mod patches;
 mod pattern;
 mod rated;
 mod say;

@@ -197,6 +197,25 @@ fn a_slip_between_two_marks_is_said() {
     }));
 }
 
+/// Moved to where neither beats nor their halves lie, and back after some bars.
+#[test]
+fn a_stretch_that_was_moved_and_came_back_is_said_where_it_is() {
+    let (mut said, count) = (0, 8);
+    for (piece, take, fit) in trials(count, (true, false), |rng, p| {
+        p.slip = Some((0.3 + 0.3 * rng.f64(), if rng.bool() { 0.36 } else { -0.38 }));
+        p.slip_back = p.slip.map(|(from, _)| from + 0.08);
+        p.jitter_s = p.jitter_s.min(0.02);
+    }) {
+        let fit = fit.unwrap();
+        let slips = fit.findings.iter().find(|finding| finding.code == "slipped");
+        assert!(slips.is_none() || !fit.certain);
+        said += slips.is_some_and(|slips| slips.at_s.len() == 2) as usize;
+        let (start_ms, end_ms) = off_ms(&piece, &take, &fit);
+        assert!(start_ms < 1.0 && end_ms < 50.0, "{start_ms} {end_ms}");
+    }
+    assert!(said >= 7, "said of {said} in {count}");
+}
+
 #[test]
 fn other_tempi_are_told_apart() {
     for (tempo, code) in [(0.5, "half_tempo"), (2.0, "double_tempo"), (1.07, "wrong_tempo")] {

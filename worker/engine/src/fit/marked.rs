@@ -6,6 +6,7 @@ use super::chord_slips::ChordShifts;
 use super::events::{Event, strokes};
 use super::line::{Laid, lay};
 use super::marks::{Opening, Pair};
+use super::patches::Patch;
 use super::pattern::Rhythm;
 use super::rated::{Rated, by_chance, rate};
 use super::search::{self, Anchor, Field, Mode, posterior};
@@ -13,7 +14,7 @@ use super::shifts::Shifts;
 use super::take::{Take, file_at, piece_at};
 use super::tempo::{Hypothesis, Kind};
 use super::track::{Guide, Jump, Track, follow};
-use super::{bar_slips, beat_slips, steps, swapped, tempo};
+use super::{bar_slips, beat_slips, patches, steps, swapped, tempo};
 
 /// A way to understand a take from one opening mark.
 pub(super) struct Reading<'a> {
@@ -230,6 +231,9 @@ fn look_again(take: &Take<'_>, reading: &Reading<'_>, laid: Laid, track: Track) 
         track.add(jump);
         let drift = laid.strokes.iter().map(|stroke| stroke.drift_s).collect();
         laid = relaid(take, reading, &laid, &track, drift).unwrap_or(laid);
+    } else if let Some(patch) = moved_patch(take, reading.anchor, &laid, &track) {
+        patch.jumps.into_iter().for_each(|jump| track.add(jump));
+        laid = relaid(take, reading, &laid, &track, patch.drift).unwrap_or(laid);
     }
     (laid, track)
 }
@@ -244,6 +248,13 @@ fn slip_in_step(take: &Take<'_>, anchor: Anchor, laid: &Laid, track: &Track) -> 
         .or_else(|| swapped::clearest(strokes, notes, beats, &grid.sections, &shifts))
         .or_else(|| bar_slips::clearest(strokes, notes, beats, grid, &shifts, &chords))
         .or_else(|| chords.clearest())
+}
+
+/// The clearest stretch of the playing that was moved and came back.
+fn moved_patch(take: &Take<'_>, anchor: Anchor, laid: &Laid, track: &Track) -> Option<Patch> {
+    let mode = Mode { ratio: laid.ratio, lag_s: laid.lag_s, score: 0.0 };
+    let shifts = Shifts::new(&take.notes, take.beats, &piece_at(anchor, &mode, track));
+    patches::clearest(laid, &take.notes, take.beats, take.grid, &shifts)
 }
 
 fn chord_shifts(take: &Take<'_>, anchor: Anchor, mode: &Mode, track: &Track) -> ChordShifts {

@@ -37,6 +37,11 @@ impl Shifts {
         std::array::from_fn(|shift| self.said[shift][stroke])
     }
 
+    /// By how much likelier a shift of so many half beats makes one stroke than none.
+    pub(super) fn gain(&self, stroke: usize, halves: i32) -> f64 {
+        self.said[(halves + MOST_HALVES) as usize][stroke] - self.said[UNMOVED][stroke]
+    }
+
     /// Whether the strokes before this one fit the chart where they lie better than by chance.
     pub(super) fn fits_before(&self, stroke: usize) -> bool {
         self.said[UNMOVED][..stroke].iter().sum::<f64>() > 0.0

@@ -34,6 +34,8 @@ pub struct Player {
     pub harmony: f64,
     /// A sudden change of place: at this share of the piece, by so many seconds.
     pub slip: Option<(f64, f64)>,
+    /// At this share of the piece it is as before the slip again.
+    pub slip_back: Option<f64>,
     /// Slow wander of the tempo, in seconds RMS.
     pub wander_s: f64,
     /// The first bars are free: so many beats, each off by up to half a beat.
@@ -61,6 +63,7 @@ impl Player {
             attack_sd_s: 0.002,
             harmony: 0.8,
             slip: None,
+            slip_back: None,
             wander_s: 0.0,
             rubato_beats: 0,
             strum_s: 0.0,
@@ -156,7 +159,9 @@ pub fn record(rng: &mut Rng, piece: &Piece, player: &Player, marks: (bool, bool)
     let file_ratio = (1.0 + player.ratio_ppm * 1e-6) * player.mislabelled;
     let bar1_beat1_s = 3.0 + 6.0 * rng.f64() - grid.opening_mark_s.unwrap_or(0.0);
     let played = |t: f64| {
-        let slip = player.slip.filter(|(share, _)| t > share * end_s).map_or(0.0, |(_, by)| by);
+        let is_back = player.slip_back.is_some_and(|share| t > share * end_s);
+        let slip = player.slip.filter(|(share, _)| t > share * end_s && !is_back);
+        let slip = slip.map_or(0.0, |(_, by)| by);
         bar1_beat1_s + (t / player.tempo) * file_ratio + player.lag_s + slip
     };
     let sounds = |t: f64| {
@@ -276,7 +281,7 @@ fn sound(
         }
         let late_s = struck * (pair[1] - pair[0]);
         let (from, to) = (played(pair[0] + late_s), played(pair[1] + late_s));
-        let to = to.min(duration_s - 0.1);
+        let to = to.min(duration_s - 0.1).max(from);
         for level in &mut level_db[(from / 0.005) as usize..(to / 0.005) as usize] {
             *level = -22.0 + 4.0 * gauss(rng) as f32;
         }
