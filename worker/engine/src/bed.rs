@@ -219,9 +219,11 @@ impl Bed {
     /// # Errors
     /// Any failure to write, as when the disk is full; the old file then stays.
     pub fn save(&self, path: &std::path::Path) -> std::io::Result<()> {
-        let mut writer = StepsWriter::new(kept::MAGIC, self.first_block);
+        let contents = encode_contents(&self.contents);
+        let mut writer =
+            StepsWriter::create(path, kept::MAGIC, self.first_block, self.blocks, contents)?;
         writer.push([&self.planes[0], &self.planes[1]]);
-        writer.save(path, &encode_contents(&self.contents))
+        writer.save()
     }
 }
 

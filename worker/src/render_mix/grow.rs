@@ -167,7 +167,8 @@ impl<'a> Bus<'a> {
         keep: bool,
         within: Range<usize>,
     ) -> Result<([Plane; 2], OwnPeak), BedError> {
-        let mut writer = keep.then(|| Beds::sum_writer(stretch));
+        let shares = || encode(self.shares(stretch));
+        let mut writer = keep.then(|| self.beds.sum_writer(stretch, shares())).flatten();
         let mut planes = [0, 1].map(|_| Plane::with_room(within.len()));
         let (mut own, mut block) = (OwnPeak::default(), [Vec::new(), Vec::new()]);
         let mut sum = MixSum::silent(CHUNK_FRAMES);
@@ -197,7 +198,7 @@ impl<'a> Bus<'a> {
             }
         }
         if let Some(writer) = writer {
-            self.beds.keep_sum(stretch, writer, &encode(self.shares(stretch)));
+            Beds::keep_sum(stretch, writer);
         }
         Ok((planes, own))
     }

@@ -108,17 +108,24 @@ impl Beds {
         groups.for_each(|group| remove(&self.bed_path(group, stretch)));
     }
 
-    /// Keeps a sum. It is a cache: what cannot be written is not kept.
-    pub(super) fn keep_sum(&self, stretch: i64, sum: StepsWriter, shares: &[u8]) {
-        if let Err(error) = sum.save(&self.sum_path(stretch), shares) {
-            tracing::debug!(%error, stretch, "the sum of a stretch is not kept");
-        }
+    /// A writer for a sum that is to be kept, with its shares. It is a cache: what cannot be
+    /// written is not kept.
+    pub(super) fn sum_writer(&self, stretch: i64, shares: Vec<u8>) -> Option<StepsWriter> {
+        let (path, first_block) = (self.sum_path(stretch), stretch * STRETCH_BLOCKS as i64);
+        let created = StepsWriter::create(&path, MAGIC, first_block, STRETCH_BLOCKS, shares);
+        created.inspect_err(|error| not_kept(stretch, error)).ok()
     }
 
-    /// A writer for a sum that is to be kept.
-    pub(super) fn sum_writer(stretch: i64) -> StepsWriter {
-        StepsWriter::new(MAGIC, stretch * STRETCH_BLOCKS as i64)
+    /// Keeps a sum.
+    pub(super) fn keep_sum(stretch: i64, sum: StepsWriter) {
+        if let Err(error) = sum.save() {
+            not_kept(stretch, &error);
+        }
     }
+}
+
+fn not_kept(stretch: i64, error: &std::io::Error) {
+    tracing::debug!(%error, stretch, "the sum of a stretch is not kept");
 }
 
 fn remove(path: &Path) {

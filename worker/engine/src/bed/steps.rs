@@ -10,23 +10,23 @@
 //! cache: it is not flushed to disk, and one that a power cut left half-written does not fit its
 //! hash or its sums and is made anew.
 
+mod writer;
+
+pub use writer::StepsWriter;
+
 use super::grid;
 use crate::stem::BLOCK_FRAMES;
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, Read};
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
-use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Bytes before the head.
 const START_BYTES: usize = 32;
 
 /// Longest head that is read: a million stems.
 const MOST_HEAD_BYTES: u64 = 64 << 20;
-
-/// Tells the temporary files of one process apart.
-static SAVES: AtomicU64 = AtomicU64::new(0);
 
 /// Why a file of steps is of no use; what it held is then made anew.
 #[derive(Debug, thiserror::Error)]
@@ -249,80 +249,6 @@ impl StepsFile {
     }
 }
 
-/// Gathers the blocks of a file of steps, in order, and writes it.
-pub struct StepsWriter {
-    start: [u8; START_BYTES],
-    magic: [u8; 8],
-    first_block: i64,
-    places: Vec<u8>,
-    blocks: Vec<u8>,
-}
-
-impl StepsWriter {
-    /// A file of some kind, whose blocks begin at `first_block`.
-    #[must_use]
-    pub fn new(magic: [u8; 8], first_block: i64) -> Self {
-        let (places, blocks) = (Vec::new(), Vec::new());
-        Self { start: [0; START_BYTES], magic, first_block, places, blocks }
-    }
-
-    /// Adds whole blocks, left and right.
-    pub fn push(&mut self, planes: [&[i64]; 2]) {
-        let [left, right] = planes.map(|plane| plane.chunks_exact(BLOCK_FRAMES));
-        for chunk in left.zip(right).flat_map(|(left, right)| [left, right]) {
-            let width = width_of(chunk);
-            let from = self.blocks.len();
-            match width {
-                0 => {}
-                4 => self.blocks.extend(chunk.iter().flat_map(|step| (*step as i32).to_le_bytes())),
-                _ => self.blocks.extend(chunk.iter().flat_map(|step| step.to_le_bytes())),
-            }
-            self.places.push(width);
-            self.places.extend(crc32fast::hash(&self.blocks[from..]).to_le_bytes());
-        }
-    }
-
-    /// Writes the file: the old one or the new one is there, whatever happens.
-    ///
-    /// # Errors
-    /// Any failure to write, as when the disk is full; the old file then stays.
-    pub fn save(mut self, path: &Path, head: &[u8]) -> io::Result<()> {
-        let blocks = self.places.len() as u64 / 10;
-        let fields = [
-            self.magic,
-            self.first_block.to_le_bytes(),
-            blocks.to_le_bytes(),
-            (head.len() as u64).to_le_bytes(),
-        ];
-        self.start.copy_from_slice(fields.as_flattened());
-        let known = [head, &self.places].concat();
-        let hash = front_hash(&self.start, &known);
-        let number = SAVES.fetch_add(1, Ordering::Relaxed);
-        let temporary = path.with_extension(format!("tmp{}-{number}", std::process::id()));
-        let written = File::create(&temporary)
-            .and_then(|mut file| {
-                file.write_all(&[&self.start[..], &known, &hash].concat())?;
-                file.write_all(&self.blocks)
-            })
-            .and_then(|()| std::fs::rename(&temporary, path));
-        if written.is_err() {
-            let _ = std::fs::remove_file(&temporary);
-        }
-        written
-    }
-}
-
 fn front_hash(start: &[u8], known: &[u8]) -> [u8; 32] {
     *blake3::Hasher::new().update(start).update(known).finalize().as_bytes()
-}
-
-/// Bytes a frame that hold every step of the block.
-fn width_of(chunk: &[i64]) -> u8 {
-    // Folding the sign away makes the bits that any step needs visible in one pass.
-    let bits = chunk.iter().fold(0i64, |bits, &step| bits | (step ^ (step >> 63)));
-    match bits {
-        0 if chunk.iter().all(|&step| step == 0) => 0,
-        0..=0x7fff_ffff => 4,
-        _ => 8,
-    }
 }

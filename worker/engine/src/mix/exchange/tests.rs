@@ -11,13 +11,13 @@ const MAGIC: [u8; 8] = *b"sumtest1";
 /// Four blocks of a kept sum, of which the third is silent and the last holds steps up to `most`.
 fn a_sum(path: &Path, most: i64) -> StepsFile {
     let mut random = fastrand::Rng::with_seed(most.cast_unsigned());
-    let mut writer = StepsWriter::new(MAGIC, 0);
+    let mut writer = StepsWriter::create(path, MAGIC, 0, 4, Vec::new()).unwrap();
     for most in [1 << 30, 1 << 30, 0, most] {
         let [left, right] = [(); 2]
             .map(|()| (0..BLOCK_FRAMES).map(|_| random.i64(-most..=most)).collect::<Vec<i64>>());
         writer.push([&left, &right]);
     }
-    writer.save(path, &[]).unwrap();
+    writer.save().unwrap();
     StepsFile::open(path, MAGIC, 0, 4).unwrap()
 }
 
