@@ -9,6 +9,7 @@ mod chord_slips;
 mod events;
 mod harmony;
 mod line;
+mod looseness;
 mod marked;
 mod marks;
 mod notes;
@@ -211,7 +212,7 @@ fn by_marks(take: &Take<'_>, readings: &[Reading<'_>]) -> Fit {
         ratio_sd_ppm: ratio_sd * 1e6,
         lag_ms: laid.map(|laid| (laid.lag_s + usual_jump_s(laid, &best.track)) * 1e3),
         lag_sd_ms: laid.map(|laid| laid.covariance[0].max(0.0).sqrt() * 1e3),
-        spread_ms: laid.map(|laid| laid.spread_s * 1e3),
+        spread_ms: laid.map(|laid| looseness::spread_s(laid, take.beats) * 1e3),
         basis,
         certain: true,
         candidates: vec![Candidate { bar1_beat1_s, ratio_ppm: ratio * 1e6, odds: odds[0] }],
@@ -245,7 +246,7 @@ fn by_playing(take: &Take<'_>, found: &unmarked::Places) -> Option<Fit> {
         ratio_sd_ppm: best.ratio_sd * 1e6,
         lag_ms: None,
         lag_sd_ms: None,
-        spread_ms: Some(best.laid.spread_s * 1e3),
+        spread_ms: Some(looseness::spread_s(&best.laid, take.beats) * 1e3),
         basis: Basis::PlayingOnly,
         certain: true,
         candidates: candidates.collect(),

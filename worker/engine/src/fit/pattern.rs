@@ -1,7 +1,7 @@
 //! How strokes lie within a beat: the rhythms a player may be playing.
 
 /// Cells of a phase table.
-const CELLS: usize = 192;
+pub(super) const CELLS: usize = 192;
 /// Share of strokes that belong to no pulse.
 const STRAY: f64 = 0.12;
 
@@ -58,6 +58,15 @@ impl Pattern {
 /// Whether the part of a beat before or after a phase is long enough to be played.
 pub(super) fn is_playable(phase: f64, beat_s: f64) -> bool {
     phase == 0.0 || phase.min(1.0 - phase) * beat_s >= SHORTEST_PART_S
+}
+
+/// How frequent each rhythm is, and the log densities of a phase table when it is played with so
+/// much spread.
+pub(super) fn as_played(beat_s: f64, spread_s: f64) -> [(f64, [f32; CELLS]); PATTERNS.len()] {
+    std::array::from_fn(|index| {
+        let pattern = &PATTERNS[index];
+        (pattern.log_prior(beat_s), table(pattern.slots, spread_s / beat_s))
+    })
 }
 
 /// For following a take whose rhythm is not known yet.
@@ -181,7 +190,7 @@ impl Rhythm {
 }
 
 /// Strokes are not independent witnesses: neighbours share the player's drift.
-const TEMPER: f64 = 0.6;
+pub(super) const TEMPER: f64 = 0.6;
 
 /// A pattern and a spread.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -190,7 +199,8 @@ pub(super) struct Choice {
     spread_s: f64,
 }
 
-fn cell_of(phase: f32) -> usize {
+/// Where a position in beats lies in a phase table.
+pub(super) fn cell_of(phase: f32) -> usize {
     ((phase - phase.floor()) * CELLS as f32) as usize % CELLS
 }
 
