@@ -8,6 +8,8 @@ const CELL_S: f64 = 0.004;
 /// What a part strikes is learned from what it plays elsewhere, farther off than so many of these.
 const BLOCK_BEATS: f64 = 8.0;
 const BLOCKS_OFF: usize = 2;
+/// Bars of more beats are not told apart by their beats.
+const MOST_BAR_BEATS: usize = 16;
 /// From fewer strokes nothing is learned.
 const FEWEST_LEARNED: f64 = 24.0;
 /// Share of strokes anywhere, and of the others that share which keep to the place in the beat
@@ -36,8 +38,9 @@ impl Rhythm {
     ) -> Self {
         let mut lengths = bar_starts.windows(2).map(|pair| pair[1] - pair[0]);
         let first = lengths.next().unwrap_or(1);
-        // Where the bars are not alike a beat is as good as any other.
-        let bar_beats = if lengths.all(|length| length == first) { first } else { 1 };
+        // Where the bars are not alike, or very long, a beat is as good as any other.
+        let alike = (1..=MOST_BAR_BEATS).contains(&first) && lengths.all(|length| length == first);
+        let bar_beats = if alike { first } else { 1 };
         let cells_a_beat = (beats.beat_s() / CELL_S).ceil() as usize;
         let sd_cells = spread_s.max(LEAST_SPREAD_S) / beats.beat_s() * cells_a_beat as f64;
         let blocks = block_of(beats.count() as f64) + 1;
