@@ -117,24 +117,30 @@ impl Peaks {
     #[must_use]
     pub fn raised(&self, changes: &[f32], block_frames: usize, before: usize) -> Vec<f32> {
         let overshoot = Lines::new(0).gain;
-        let change = |frame: usize| {
-            let block = (before + frame) / block_frames;
-            changes.get(block).or(changes.last()).copied().unwrap_or(0.0)
-        };
-        let of = |(number, bound): (usize, &f32)| {
-            let (first, end) = (number * GROUP, (number + 1) * GROUP);
-            if first < PEAK_REACH || end + BOUND_LAG + GROUP >= self.bounds.len() * GROUP {
-                return f32::INFINITY;
+        let change = |block: usize| changes.get(block).or(changes.last()).copied().unwrap_or(0.0);
+        let mut raised = self.bounds.clone();
+        let mut from = 0;
+        // Most groups read what lies in one block, as their neighbours do.
+        while from < raised.len() {
+            let (first, last) =
+                ((from * GROUP).saturating_sub(PEAK_REACH), from * GROUP + GROUP - 1);
+            let [first, last] = [first, last].map(|frame| (before + frame) / block_frames);
+            let end = |block: usize| (block + 1) * block_frames - before;
+            let first_leaves = (end(first) + PEAK_REACH).div_ceil(GROUP);
+            let last_leaves = end(last) / GROUP;
+            let upto = first_leaves.min(last_leaves).clamp(from + 1, raised.len());
+            let change = change(first).max(change(last));
+            if change != 0.0 {
+                let more = overshoot * (change + ROUNDING * (self.highest + change));
+                raised[from..upto].iter_mut().for_each(|bound| *bound = rounded_up(*bound + more));
             }
-            match change(first - PEAK_REACH).max(change(end - 1)) {
-                0.0 => *bound,
-                change => {
-                    let rounding = ROUNDING * (self.highest + change);
-                    rounded_up(bound + overshoot * (change + rounding))
-                }
-            }
-        };
-        self.bounds.iter().enumerate().map(of).collect()
+            from = upto;
+        }
+        let early = PEAK_REACH.div_ceil(GROUP).min(raised.len());
+        raised[..early].fill(f32::INFINITY);
+        let inner = raised.len().saturating_sub(1 + (BOUND_LAG + GROUP) / GROUP);
+        raised[inner..].fill(f32::INFINITY);
+        raised
     }
 }
 
@@ -386,6 +392,42 @@ mod tests {
             }
         }
         assert!(left_alone > 2_500, "only {left_alone} groups were left alone");
+    }
+
+    /// The obvious twin: every group for itself, by the two blocks that its readings lie in.
+    #[test]
+    fn every_group_is_raised_by_what_it_reads() {
+        let mut random = fastrand::Rng::with_seed(3);
+        let (blocks, block) = (6, 512);
+        for early in [0, 1, 15, 47, 100, 300, 511] {
+            for zeros in [0, 2] {
+                let change = |at: usize| if at < zeros { 0.0 } else { 0.01 * at as f32 + 0.003 };
+                let mut changes: Vec<f32> = (0..blocks).map(change).collect();
+                changes[4] = f32::INFINITY;
+                let bounds: Vec<f32> =
+                    (0..(blocks * block - early) / GROUP + 4).map(|_| random.f32()).collect();
+                let peaks = Peaks { highest: 0.9, bounds };
+                let of = |(number, bound): (usize, &f32)| {
+                    let (first, end) = (number * GROUP, (number + 1) * GROUP);
+                    let outer = end + BOUND_LAG + GROUP >= peaks.bounds.len() * GROUP;
+                    if first < PEAK_REACH || outer {
+                        return f32::INFINITY;
+                    }
+                    let at = |frame: usize| changes[((early + frame) / block).min(blocks - 1)];
+                    match at(first - PEAK_REACH).max(at(end - 1)) {
+                        0.0 => *bound,
+                        most => {
+                            let more = most + ROUNDING * (peaks.highest + most);
+                            rounded_up(bound + Lines::new(0).gain * more)
+                        }
+                    }
+                };
+                let plain: Vec<f32> = peaks.bounds.iter().enumerate().map(of).collect();
+                assert_eq!(peaks.raised(&changes, block, early), plain, "{early} before");
+            }
+        }
+        let nothing = Peaks::default().raised(&[], block, 0);
+        assert!(nothing.is_empty());
     }
 
     /// Peaks read at four points a sample, all of them.

@@ -131,12 +131,21 @@ impl Curve {
     /// The factor at one sample.
     #[must_use]
     pub fn at(&self, at_sample: i64) -> f64 {
+        self.near(at_sample, &mut Ends::default())
+    }
+
+    /// The factor at one sample, by what is remembered of the last one that was asked for.
+    fn near(&self, at_sample: i64, ends: &mut Ends) -> f64 {
         let after = self.points.partition_point(|point| point.at_sample <= at_sample);
         match self.sloping_up_to(after) {
             Ok((from, to)) => {
                 let x =
                     (at_sample - from.at_sample) as f64 / (to.at_sample - from.at_sample) as f64;
-                between(from, to, x)
+                if ends.after != Some(after) {
+                    let amplitudes = [from, to].map(|point| amplitude(point.db));
+                    *ends = Ends { after: Some(after), amplitudes };
+                }
+                between(from, to, ends.amplitudes, x)
             }
             Err(db) => amplitude(db),
         }
@@ -159,7 +168,7 @@ impl Curve {
     pub fn fill(&self, first: i64, factors: &mut [f64]) {
         let end = first + factors.len() as i64;
         let mut from = first;
-        let mut known = None;
+        let (mut known, mut ends) = (None, Ends::default());
         while from < end {
             let cell = from.div_euclid(GRAIN) * GRAIN;
             let next = self.points.partition_point(|point| point.at_sample <= cell);
@@ -177,15 +186,16 @@ impl Curve {
             let broken = self.points.get(next).is_some_and(|p| p.at_sample < cell + GRAIN);
             let low = match known {
                 Some((at, level)) if at == cell => level,
-                _ => self.at(cell),
+                _ => self.near(cell, &mut ends),
             };
-            let high = self.at(cell + GRAIN);
+            let high = self.near(cell + GRAIN, &mut ends);
             known = Some((cell + GRAIN, high));
             // The foot of an equal-power fall bends too sharply for a straight line.
-            let bent = (self.at(cell + GRAIN / 2) - 0.5 * (low + high)).abs() > STRAIGHT;
+            let bent =
+                (self.near(cell + GRAIN / 2, &mut ends) - 0.5 * (low + high)).abs() > STRAIGHT;
             if broken || bent {
                 for (factor, at) in here.iter_mut().zip(from..) {
-                    *factor = self.at(at);
+                    *factor = self.near(at, &mut ends);
                 }
             } else {
                 let slope = (high - low) / GRAIN as f64;
@@ -202,8 +212,15 @@ fn slopes(point: &CurvePoint) -> bool {
     point.shape != Shape::Hold
 }
 
-fn between(from: &CurvePoint, to: &CurvePoint, x: f64) -> f64 {
-    let (a, b) = (amplitude(from.db), amplitude(to.db));
+/// The amplitudes of two neighbouring points: a slope asks for them at every grain.
+#[derive(Default)]
+struct Ends {
+    /// Number of the later point.
+    after: Option<usize>,
+    amplitudes: [f64; 2],
+}
+
+fn between(from: &CurvePoint, to: &CurvePoint, [a, b]: [f64; 2], x: f64) -> f64 {
     match from.shape {
         Shape::Hold => a,
         Shape::Line if a > 0.0 && b > 0.0 => amplitude(from.db + (to.db - from.db) * x),

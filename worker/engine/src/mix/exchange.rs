@@ -7,6 +7,8 @@
 use super::sum::{Gain, Part, add_steps, gains, is_exchange, is_near};
 use crate::bed::grid::{rounded_double, to_samples};
 use crate::bed::{BedBuffer, BedError, GroupBed, STEPS_PER_UNIT, Steps};
+#[cfg(target_arch = "x86_64")]
+use crate::math::processor;
 use crate::stem::BLOCK_FRAMES;
 
 /// Two shares of one bed, of which one is put in and one taken out.
@@ -174,6 +176,17 @@ fn with_avx2<A: Short, B: Short>(
     body(sum, a, b, out)
 }
 
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma,avx512f")]
+fn with_avx512<A: Short, B: Short>(
+    sum: &[[u8; 4]],
+    a: (&[A], &[f64]),
+    b: (&[B], &[f64]),
+    out: &mut [f32],
+) -> f64 {
+    body(sum, a, b, out)
+}
+
 fn fast<A: Short, B: Short>(
     sum: &[[u8; 4]],
     a: (&[A], &[f64]),
@@ -181,7 +194,11 @@ fn fast<A: Short, B: Short>(
     out: &mut [f32],
 ) -> f64 {
     #[cfg(target_arch = "x86_64")]
-    if std::is_x86_feature_detected!("avx2") {
+    if processor::has_wide_vectors() {
+        // SAFETY: the processor has AVX2, FMA and AVX-512.
+        #[allow(unsafe_code)]
+        return unsafe { with_avx512(sum, a, b, out) };
+    } else if std::is_x86_feature_detected!("avx2") {
         // SAFETY: the processor has AVX2.
         #[allow(unsafe_code)]
         return unsafe { with_avx2(sum, a, b, out) };

@@ -78,3 +78,31 @@ fn at_once(sum: &StepsFile, bed: &GroupBed<'_>, parts: &[Part]) -> [Vec<f32>; 2]
     }
     samples
 }
+
+/// Vectors of every width the processor has, and none.
+#[test]
+fn what_is_exchanged_does_not_depend_on_the_processor() {
+    let mut random = fastrand::Rng::with_seed(6);
+    let mut steps = || -> Vec<i32> { (0..BLOCK_FRAMES).map(|_| random.i32(..)).collect() };
+    let (a, b) = (steps(), steps());
+    let sum: Vec<[u8; 4]> = steps().into_iter().map(i32::to_le_bytes).collect();
+    let moving: Vec<f64> = (0..BLOCK_FRAMES).map(|n| 1.1 - 0.0003 * n as f64).collect();
+    let steady = [0.7; LANES];
+    for gains in [[&moving[..], &moving[..]], [&steady, &moving], [&steady, &steady]] {
+        let (a, b) = ((&a[..], gains[0]), (&b[..], gains[1]));
+        let mut plain = vec![0.0; BLOCK_FRAMES];
+        let most = body(&sum, a, b, &mut plain);
+        assert!(most > 0.0);
+        let mut quick = vec![0.0; BLOCK_FRAMES];
+        assert_eq!(fast(&sum, a, b, &mut quick), most);
+        assert!(quick == plain);
+        #[cfg(target_arch = "x86_64")]
+        if std::is_x86_feature_detected!("avx2") {
+            quick.fill(0.0);
+            // SAFETY: the processor has AVX2.
+            #[allow(unsafe_code)]
+            let avx2_most = unsafe { with_avx2(&sum, a, b, &mut quick) };
+            assert!(avx2_most == most && quick == plain);
+        }
+    }
+}
