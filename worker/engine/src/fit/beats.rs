@@ -2,22 +2,49 @@
 
 pub(super) struct BeatClock {
     beats_s: Vec<f64>,
+    beats_per_s: f64,
 }
+
+/// Beats further from where the mean tempo has them are looked for among all.
+const NEAR: usize = 2;
 
 impl BeatClock {
     /// `None` for fewer than two beats, or beats that do not ascend.
     pub(super) fn new(beats_s: &[f64]) -> Option<Self> {
         let ascending = beats_s.windows(2).all(|pair| pair[1] > pair[0]);
         let finite = beats_s.iter().all(|beat| beat.is_finite());
-        (beats_s.len() >= 2 && ascending && finite).then(|| Self { beats_s: beats_s.to_vec() })
+        (beats_s.len() >= 2 && ascending && finite).then(|| {
+            let span_s = beats_s[beats_s.len() - 1] - beats_s[0];
+            let beats_per_s = (beats_s.len() - 1) as f64 / span_s;
+            Self { beats_s: beats_s.to_vec(), beats_per_s }
+        })
     }
 
     /// How many beats after the first one; the first and last tempo go on beyond the ends.
     pub(super) fn beat_at(&self, piece_s: f64) -> f64 {
         let last = self.beats_s.len() - 2;
-        let left = self.beats_s.partition_point(|&beat| beat <= piece_s).clamp(1, last + 1) - 1;
+        let left = self.count_upto(piece_s).clamp(1, last + 1) - 1;
         let (a, b) = (self.beats_s[left], self.beats_s[left + 1]);
         left as f64 + (piece_s - a) / (b - a)
+    }
+
+    /// How many beats have begun. Looked for from where the mean tempo has it: asked millions of
+    /// times a take, and most pieces keep one tempo.
+    fn count_upto(&self, piece_s: f64) -> usize {
+        let beats_s = &self.beats_s;
+        // A number below zero, or none, becomes 0.
+        let mut count = ((piece_s - beats_s[0]) * self.beats_per_s) as usize;
+        count = count.saturating_add(1).min(beats_s.len());
+        for _ in 0..NEAR {
+            if count < beats_s.len() && beats_s[count] <= piece_s {
+                count += 1;
+            } else if count > 0 && beats_s[count - 1] > piece_s {
+                count -= 1;
+            } else {
+                return count;
+            }
+        }
+        beats_s.partition_point(|&beat| beat <= piece_s)
     }
 
     /// Inverse of [`Self::beat_at`].
@@ -77,6 +104,21 @@ pub(super) fn within_beat(beat: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_beat_is_found_wherever_the_tempo_goes() {
+        let steady: Vec<f64> = (0..40).map(|beat| 1.7 + 0.454_545 * f64::from(beat)).collect();
+        let slowing: Vec<f64> = (0..40).map(|beat| f64::from(beat * beat) * 0.01 - 3.0).collect();
+        for beats_s in [steady, slowing, vec![0.0, 0.5], vec![0.0, 1e-300, 1.0]] {
+            let clock = BeatClock::new(&beats_s).expect("beats that ascend");
+            let between = beats_s.windows(2).map(|pair| 0.5 * (pair[0] + pair[1]));
+            let nowhere = [f64::NEG_INFINITY, -1e9, -3.1, 1e9, f64::INFINITY];
+            for at_s in beats_s.iter().copied().chain(between).chain(nowhere) {
+                let begun = beats_s.iter().filter(|beat| **beat <= at_s).count();
+                assert_eq!(clock.count_upto(at_s), begun, "{at_s} among {beats_s:?}");
+            }
+        }
+    }
 
     #[test]
     fn within_its_beat_a_position_lies_above_the_whole_number_below() {

@@ -1,5 +1,7 @@
 //! How strokes lie within a beat: the rhythms a player may be playing.
 
+use crate::math::vectors::in_vectors;
+
 /// Cells of a phase table.
 pub(super) const CELLS: usize = 192;
 /// Share of strokes that belong to no pulse.
@@ -81,9 +83,12 @@ const SPREAD_SHARES: [f64; SPREADS_S.len()] = [0.32, 0.32, 0.32, 0.04];
 /// Widths for which tables are kept: a spread, widened by an attack's own uncertainty.
 const WIDTHS_S: [f64; 6] = [0.010, 0.016, 0.025, 0.040, 0.062, 0.095];
 
+/// Room for all patterns, in whole vectors of four.
+const ABREAST: usize = PATTERNS.len().next_multiple_of(4);
+
 /// Log densities of a stroke's phase: by width and cell, for all patterns side by side.
 pub(super) struct Tables {
-    tables: Vec<[f32; PATTERNS.len()]>,
+    tables: Vec<[f32; ABREAST]>,
     log_priors: [f64; PATTERNS.len()],
 }
 
@@ -103,7 +108,7 @@ pub(super) fn widths(sd_s: f64) -> [u8; SPREADS_S.len()] {
 
 impl Tables {
     pub(super) fn new(beat_s: f64) -> Self {
-        let mut tables = vec![[0.0; PATTERNS.len()]; WIDTHS_S.len() * CELLS];
+        let mut tables = vec![[0.0; ABREAST]; WIDTHS_S.len() * CELLS];
         for (index, pattern) in PATTERNS.iter().enumerate() {
             for (row, width_s) in tables.chunks_exact_mut(CELLS).zip(WIDTHS_S) {
                 for (slot, value) in row.iter_mut().zip(table(pattern.slots, width_s / beat_s)) {
@@ -117,7 +122,7 @@ impl Tables {
 
     /// Log likelihood of strokes at these phases, summed over patterns and spreads.
     pub(super) fn score(&self, strokes: &[Struck]) -> f64 {
-        let sums = self.sums(strokes);
+        let sums = sums(&self.tables, strokes);
         let terms = sums.iter().zip(SPREAD_SHARES).flat_map(|(sums, share)| {
             let each = sums.iter().zip(&self.log_priors);
             each.map(move |(&sum, log_prior)| sum as f64 * TEMPER + log_prior + share.ln())
@@ -129,29 +134,15 @@ impl Tables {
     pub(super) fn best(&self, strokes: &[Struck]) -> Choice {
         let mut best = (f64::MIN, ANY);
         let spreads = SPREADS_S.into_iter().zip(SPREAD_SHARES);
-        for (sums, (spread_s, share)) in self.sums(strokes).iter().zip(spreads) {
-            for (pattern, &sum) in sums.iter().enumerate() {
-                let score = sum as f64 * TEMPER + self.log_priors[pattern] + share.ln();
+        for (sums, (spread_s, share)) in sums(&self.tables, strokes).iter().zip(spreads) {
+            for (pattern, (&sum, log_prior)) in sums.iter().zip(&self.log_priors).enumerate() {
+                let score = sum as f64 * TEMPER + log_prior + share.ln();
                 if score > best.0 {
                     best = (score, Choice { pattern, spread_s });
                 }
             }
         }
         best.1
-    }
-
-    fn sums(&self, strokes: &[Struck]) -> [[f32; PATTERNS.len()]; SPREADS_S.len()] {
-        let mut sums = [[0.0f32; PATTERNS.len()]; SPREADS_S.len()];
-        for stroke in strokes {
-            let cell = cell_of(stroke.phase);
-            for (&width, sums) in stroke.widths.iter().zip(&mut sums) {
-                let row = &self.tables[width as usize * CELLS + cell];
-                for (sum, value) in sums.iter_mut().zip(row) {
-                    *sum += stroke.weight * value;
-                }
-            }
-        }
-        sums
     }
 
     /// Log of how frequent a choice's pattern is.
@@ -161,11 +152,28 @@ impl Tables {
 
     /// The rhythm of a choice.
     pub(super) fn rhythm(&self, choice: Choice) -> Rhythm {
-        let one = |row: &[[f32; PATTERNS.len()]]| -> [f32; CELLS] {
+        let one = |row: &[[f32; ABREAST]]| -> [f32; CELLS] {
             std::array::from_fn(|cell| row[cell][choice.pattern])
         };
         let tables = self.tables.chunks_exact(CELLS).map(one).collect();
         Rhythm { spread_s: choice.spread_s, tables }
+    }
+}
+
+in_vectors! {
+    /// Weighed log densities of the strokes, by spread and pattern.
+    fn sums(tables: &[[f32; ABREAST]], strokes: &[Struck]) -> [[f32; ABREAST]; SPREADS_S.len()] {
+        let mut sums = [[0.0f32; ABREAST]; SPREADS_S.len()];
+        for stroke in strokes {
+            let cell = cell_of(stroke.phase);
+            for (&width, sums) in stroke.widths.iter().zip(&mut sums) {
+                let row = &tables[width as usize * CELLS + cell];
+                for (sum, value) in sums.iter_mut().zip(row) {
+                    *sum += stroke.weight * value;
+                }
+            }
+        }
+        sums
     }
 }
 
