@@ -2,7 +2,8 @@
 
 pub(super) struct BeatClock {
     beats_s: Vec<f64>,
-    beats_per_s: f64,
+    /// Mean length of a beat.
+    beat_s: f64,
 }
 
 /// Beats further from where the mean tempo has them are looked for among all.
@@ -14,9 +15,8 @@ impl BeatClock {
         let ascending = beats_s.windows(2).all(|pair| pair[1] > pair[0]);
         let finite = beats_s.iter().all(|beat| beat.is_finite());
         (beats_s.len() >= 2 && ascending && finite).then(|| {
-            let span_s = beats_s[beats_s.len() - 1] - beats_s[0];
-            let beats_per_s = (beats_s.len() - 1) as f64 / span_s;
-            Self { beats_s: beats_s.to_vec(), beats_per_s }
+            let beat_s = (beats_s[beats_s.len() - 1] - beats_s[0]) / (beats_s.len() - 1) as f64;
+            Self { beats_s: beats_s.to_vec(), beat_s }
         })
     }
 
@@ -28,12 +28,12 @@ impl BeatClock {
         left as f64 + (piece_s - a) / (b - a)
     }
 
-    /// How many beats have begun. Looked for from where the mean tempo has it: asked millions of
-    /// times a take, and most pieces keep one tempo.
+    /// How many beats have begun. Looked for from where the mean tempo has it: the search asks for
+    /// every stroke at every ratio and lag, and most pieces keep one tempo.
     fn count_upto(&self, piece_s: f64) -> usize {
         let beats_s = &self.beats_s;
         // A number below zero, or none, becomes 0.
-        let mut count = ((piece_s - beats_s[0]) * self.beats_per_s) as usize;
+        let mut count = ((piece_s - beats_s[0]) / self.beat_s) as usize;
         count = count.saturating_add(1).min(beats_s.len());
         for _ in 0..NEAR {
             if count < beats_s.len() && beats_s[count] <= piece_s {
@@ -63,7 +63,7 @@ impl BeatClock {
 
     /// Mean length of a beat.
     pub(super) fn beat_s(&self) -> f64 {
-        (self.end_s() - self.beats_s[0]) / (self.beats_s.len() - 1) as f64
+        self.beat_s
     }
 
     /// Whether the tempo is the same throughout.

@@ -50,8 +50,7 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
         if inside.len() < LEAST_BEATS {
             continue;
         }
-        let found = stranger(&inside, &beats, &scale);
-        let Some(foreign) = found else { continue };
+        let Some(foreign) = stranger(&inside, &beats, &scale) else { continue };
         if worst.is_none_or(|worst| foreign.share > worst.share) {
             worst = Some(foreign);
         }
