@@ -19,7 +19,7 @@ use std::path::Path;
 use ripieno_engine::decode::DecodeError;
 use ripieno_engine::finding::Finding;
 use ripieno_engine::fit::{self, Fit};
-use ripieno_engine::inspect::Take;
+use ripieno_engine::inspect::{Take, nothing_is_played};
 pub use ripieno_engine::inspect::fingerprint::Fingerprint;
 use ripieno_engine::plot::Plot;
 use ripieno_engine::stem::{StemError, StemSummary};
@@ -177,11 +177,14 @@ fn conform_heard(
     if !findings.iter().any(|finding| finding.code == "wet") {
         findings.extend(heard.room.clone());
     }
-    let mut state = judge::state(fit.as_ref(), &mut findings);
-    let lag_taken_back_ms = fit.as_ref().map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));
+    // What was fitted to noise alone is no place.
+    let played = !nothing_is_played(&findings);
+    let place = fit.as_ref().filter(|_| played);
+    let mut state = judge::state(place, &mut findings);
+    let lag_taken_back_ms = place.map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));
     let mut easing = None;
     let mut stem = None;
-    if let (Some(fit), true) = (&fit, state != TakeState::Unusable) {
+    if let (Some(fit), true) = (place, state != TakeState::Unusable) {
         let laying = finish::Laying::new(&take, fit, plan, lag_taken_back_ms, &heard.sound);
         let bleed = match stem_out.filter(|_| state == TakeState::Placed) {
             Some(path) => {
@@ -204,7 +207,7 @@ fn conform_heard(
         easing,
         fingerprint: Some(heard.fingerprint),
         plot: Some(heard.plot),
-        fit,
+        fit: fit.filter(|_| played),
     })
 }
 

@@ -4,7 +4,7 @@ use ripieno_engine::decode::{DecodeError, Note};
 use ripieno_engine::finding::{Finding, Severity};
 use ripieno_engine::fit::Fit;
 use ripieno_engine::inspect::bleed::{Bleed, guide_left_in};
-use ripieno_engine::inspect::{Take, pitch_would_shift};
+use ripieno_engine::inspect::{Take, nothing_is_played, pitch_would_shift};
 use ripieno_score::TakeState;
 
 use super::Outcome;
@@ -45,7 +45,8 @@ const TEMPO_CODES: [&str; 4] = ["half_tempo", "double_tempo", "wrong_tempo", "mi
 /// Everything there is to say of a take, weightiest first, each code once.
 pub(super) fn findings(take: &Take<'_>, notes: &[Note], plan: &ConformPlan) -> Vec<Finding> {
     let mut findings: Vec<Finding> = notes.iter().map(of_note).collect();
-    if let Some(fit) = take.fit {
+    let own = take.findings();
+    if let Some(fit) = take.fit.filter(|_| !nothing_is_played(&own)) {
         findings.extend(fit.findings.iter().cloned());
         say_what_was_taken_back(&mut findings, fit, plan);
         // Where the fit has already said what is wrong with the tempo, the pitch is no new question;
@@ -56,7 +57,7 @@ pub(super) fn findings(take: &Take<'_>, notes: &[Note], plan: &ConformPlan) -> V
             findings.extend(pitch_would_shift(fit.ratio_ppm, limit));
         }
     }
-    findings.extend(take.findings());
+    findings.extend(own);
     if plan.is_placed_by_hand() {
         // The person has answered what these would ask.
         findings.retain(|finding| finding.code != "no_mark");

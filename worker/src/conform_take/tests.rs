@@ -155,6 +155,18 @@ fn silence_is_unusable() {
 }
 
 #[test]
+fn of_the_noise_of_a_muted_microphone_nothing_is_told_as_of_playing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut random = fastrand::Rng::with_seed(3);
+    let hiss: Vec<f32> = (0..2_400_000).map(|_| 1e-4 * (random.f32() - 0.5)).collect();
+    let path = write(folder.path(), "muted.wav", &[&hiss], 48_000);
+    let outcome = run(&path, None);
+    assert_eq!(outcome.state, TakeState::Unusable);
+    let codes: Vec<_> = outcome.findings.iter().map(|finding| finding.code).collect();
+    assert_eq!((codes, outcome.fit), (vec!["silent"], None));
+}
+
+#[test]
 fn an_antiphase_pair_becomes_one_channel_that_does_not_cancel() {
     let folder = tempfile::tempdir().unwrap();
     let left = PLAYER.record();
