@@ -105,6 +105,30 @@ fn channels_are_judged() {
     assert_eq!(codes(&hear(&[&left, &quiet], RATE)), ["dead_channel"]);
 }
 
+/// Beside short strokes with rests the hiss of an open cable is some 40 dB down on average; so is
+/// what a second microphone far away hears, but that comes and goes with the strokes.
+#[test]
+fn hiss_beside_short_strokes_is_a_dead_channel_and_a_distant_microphone_is_not() {
+    let mut random = fastrand::Rng::with_seed(7);
+    let hiss = |level: f32| move |_| level * (random.f32() + random.f32() - 1.0);
+    let strokes: Vec<f32> = (0..RATE * 6)
+        .map(|frame| {
+            let t = frame as f32 / RATE as f32;
+            0.6 * (-120.0 * (t % 0.5)).exp() * (std::f32::consts::TAU * 900.0 * t).sin()
+        })
+        .collect();
+    let open: Vec<f32> = (0..strokes.len()).map(hiss(5e-4)).collect();
+    let judge = |a: &[f32], b: &[f32]| {
+        judge_channels(&hear(&[a, b], RATE).records.profile, (0.0, 6.0))
+    };
+    assert_eq!(judge(&strokes, &open), ChannelVerdict::OnlyOne(0));
+    assert_eq!(judge(&open, &strokes), ChannelVerdict::OnlyOne(1));
+    let distant: Vec<f32> = strokes.iter().zip(&open).map(|(s, h)| 0.02 * s + 0.1 * h).collect();
+    assert!(matches!(judge(&strokes, &distant), ChannelVerdict::Stereo { .. }));
+    let louder: Vec<f32> = open.iter().map(|sample| 20.0 * sample).collect();
+    assert!(matches!(judge(&strokes, &louder), ChannelVerdict::Stereo { .. }), "that is heard");
+}
+
 #[test]
 fn a_wave_shifted_throughout_is_told_from_one_that_leans_while_it_sounds() {
     let shifted = |by: &dyn Fn(f32) -> f32| -> Vec<f32> {
