@@ -92,7 +92,7 @@ fn fresh_folder(out: &Path) -> Result<PathBuf, Failure> {
 async fn happen(mut config: Config, out: &Path, args: &DemoArgs) -> Result<(), Failure> {
     let listener = TcpListener::bind(config.listen).await.map_err(Failure::job)?;
     config.listen = listener.local_addr().map_err(Failure::job)?;
-    let base = config.public_base();
+    let (base, data_dir) = (config.public_base(), config.data_dir.clone());
     let service = serve::open(config).await.map_err(Failure::job)?;
     let token = service.first_token.as_ref().map_or_else(String::new, |(token, _)| token.clone());
     let stop = CancellationToken::new();
@@ -100,7 +100,7 @@ async fn happen(mut config: Config, out: &Path, args: &DemoArgs) -> Result<(), F
     let server = Server::at(&base, &token);
     let shown = show(&server, out, args).await;
     if shown.is_ok() {
-        results::where_to_look(&base, &token, out, args.stay);
+        results::where_to_look(&base, &token, &data_dir, args.stay);
     }
     if args.stay && shown.is_ok() {
         told_to_stop().await;

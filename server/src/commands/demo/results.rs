@@ -140,7 +140,7 @@ fn describe(kind: &str, render: &Value, out: &Path) {
 }
 
 /// Says where the pages are.
-pub(super) fn where_to_look(base: &str, token: &str, out: &Path, stay: bool) {
+pub(super) fn where_to_look(base: &str, token: &str, data_dir: &Path, stay: bool) {
     say("");
     if stay {
         say(&format!("In a browser: the call {base}/, the desk {base}/desk"));
@@ -148,7 +148,7 @@ pub(super) fn where_to_look(base: &str, token: &str, out: &Path, stay: bool) {
         say("Ctrl-C stops.");
     } else {
         say("To look at it in a browser, serve what the demo left:");
-        say(&format!("    cargo run --release -- serve --data-dir {}", out.join("data").display()));
+        say(&format!("    cargo run --release -- serve --data-dir {}", data_dir.display()));
         say("The call is then at http://127.0.0.1:8080/, the desk at http://127.0.0.1:8080/desk;");
         say(&format!("the desk asks for the organiser's token: {token}"));
     }
