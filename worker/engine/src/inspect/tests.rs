@@ -118,9 +118,8 @@ fn hiss_beside_short_strokes_is_a_dead_channel_and_a_distant_microphone_is_not()
         })
         .collect();
     let open: Vec<f32> = (0..strokes.len()).map(hiss(5e-4)).collect();
-    let judge = |a: &[f32], b: &[f32]| {
-        judge_channels(&hear(&[a, b], RATE).records.profile, (0.0, 6.0))
-    };
+    let judge =
+        |a: &[f32], b: &[f32]| judge_channels(&hear(&[a, b], RATE).records.profile, (0.0, 6.0));
     assert_eq!(judge(&strokes, &open), ChannelVerdict::OnlyOne(0));
     assert_eq!(judge(&open, &strokes), ChannelVerdict::OnlyOne(1));
     let distant: Vec<f32> = strokes.iter().zip(&open).map(|(s, h)| 0.02 * s + 0.1 * h).collect();
