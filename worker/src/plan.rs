@@ -10,7 +10,7 @@ mod placement;
 mod range;
 
 pub(crate) use balance::group_lufs;
-pub use balance::{GROUP_LUFS, STEM_LUFS};
+pub use balance::{GROUP_LUFS, MOST_LIFT_DB, STEM_LUFS};
 
 use crate::render_mix::{RenderError, RenderRequest, StemEntry, StemReport};
 use ripieno_engine::bed::Contribution;

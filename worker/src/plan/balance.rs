@@ -1,14 +1,15 @@
 //! Trims and group levels, both by measured loudness.
 
 /// Loudness the active part of every stem is brought to, LUFS. Any value will do as long as it
-/// stays: recordings brought near full scale lie 5 to 15 dB above it.
+/// stays: recordings brought near full scale lie 5 to 20 dB above it.
 pub const STEM_LUFS: f64 = -28.0;
 
 /// Loudness every group is brought to before the arrangement's levels, LUFS.
 pub const GROUP_LUFS: f64 = -23.0;
 
-/// Most a trim lifts or lowers, dB: more would lift noise, not music.
-const MOST_TRIM_DB: f64 = 12.0;
+/// Most a trim lifts, dB: more would lift noise, not music. Nothing speaks against lowering: a
+/// horn recorded at full scale is brought down by as much as it is too loud.
+pub const MOST_LIFT_DB: f64 = 12.0;
 
 /// Most a group is lifted or lowered, dB: 1 000 stems add up to 30 dB over one.
 const MOST_LEVEL_DB: f64 = 36.0;
@@ -17,10 +18,10 @@ const MOST_LEVEL_DB: f64 = 36.0;
 const ABSOLUTE_GATE_LUFS: f64 = -70.0;
 const RELATIVE_GATE_LU: f64 = -10.0;
 
-/// Gain that brings a stem's active loudness to [`STEM_LUFS`], within ±12 dB; a stem too quiet to
-/// measure is left alone.
+/// Gain that brings a stem's active loudness to [`STEM_LUFS`], if that lifts it by no more than
+/// [`MOST_LIFT_DB`], else that; a stem too quiet to measure is left alone.
 pub(super) fn trim_db(active_lufs: Option<f64>) -> f64 {
-    active_lufs.map_or(0.0, |lufs| (STEM_LUFS - lufs).clamp(-MOST_TRIM_DB, MOST_TRIM_DB))
+    active_lufs.map_or(0.0, |lufs| (STEM_LUFS - lufs).min(MOST_LIFT_DB))
 }
 
 /// Steps in which a group is lifted or lowered, dB: too small to be heard, and large enough that a
