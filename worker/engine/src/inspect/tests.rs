@@ -80,6 +80,30 @@ fn the_slim_pulses_of_a_tone_that_never_varies_are_not_clipping() {
     assert!(!codes(&hear(&[&horn], RATE)).contains(&"clipped"));
 }
 
+/// A bow's notes reach their height late, where a limiter holds them; strokes of claps are so short
+/// that they stand far above the mean level even then.
+#[test]
+fn levelled_notes_are_told_whether_they_swell_or_are_over_at_once() {
+    let mut random = fastrand::Rng::with_seed(4);
+    let heights: Vec<f32> = (0..60).map(|_| 10f32.powf(random.f32() * 0.4)).collect();
+    let played = |envelope: fn(f32) -> f32, most: f32| -> Vec<f32> {
+        (0..RATE * 42)
+            .map(|frame| {
+                let (note, since) = ((frame / 33_600) as usize, (frame % 33_600) as f32 / 48e3);
+                let turn = std::f32::consts::TAU * [196.0, 246.9, 293.7][note % 3] * since;
+                let level = (heights[note] * envelope(since)).min(most);
+                0.3 * level * (0.8 * turn.sin() + 0.2 * (2.0 * turn).sin())
+            })
+            .collect()
+    };
+    let bowed: fn(f32) -> f32 = |s| (s / 0.25).min((0.65 - s) / 0.08).clamp(0.0, 1.0);
+    let clapped: fn(f32) -> f32 = |s| (-26.0 * s).exp();
+    for envelope in [bowed, clapped] {
+        assert!(!codes(&hear(&[&played(envelope, 9.0)], RATE)).contains(&"squashed"));
+        assert!(codes(&hear(&[&played(envelope, 0.9)], RATE)).contains(&"squashed"));
+    }
+}
+
 #[test]
 fn silence_and_quiet_are_told_apart() {
     assert_eq!(codes(&hear(&[&vec![0.0; 200_000]], RATE)), ["silent"]);
