@@ -37,33 +37,38 @@ pub(super) fn lag(take: &Take<'_>, fit: &mut Fit) {
         offer_both(take, lag_ms, fit);
         return;
     }
-    let (code, says) = if off > 0.0 {
-        (
-            "lags",
-            format!(
-                "All your playing comes {lag_ms:.0} ms after the guide, most likely because \
-                 wireless headphones delay it. Next time use headphones with a cable."
-            ),
-        )
-    } else {
-        (
-            "ahead",
-            format!(
-                "All your playing comes {:.0} ms before the guide. If your recording program \
-                 shifts sound to make up for a delay, it shifts too much; please check its setting.",
-                lag_ms.abs()
-            ),
-        )
-    };
     let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
     fit.findings.push(Finding {
-        code,
+        code: if off > 0.0 { "lags" } else { "ahead" },
         severity: if usual { Severity::Advice } else { Severity::Asks },
         value: Some(lag_ms),
         unit: "ms",
-        says,
+        says: constant_lag(lag_ms, off),
         at_s: Vec::new(),
     });
+}
+
+/// What a lag that holds all along says, given how far it is `off` the ensemble's.
+fn constant_lag(lag_ms: f64, off: f64) -> String {
+    if off > MOST_LATE_MS {
+        format!(
+            "All your playing comes {:.1} seconds after the guide, later than any headphones make \
+             it. Perhaps you came in late, or the mark was moved; please listen whether it fits, \
+             or record once more.",
+            lag_ms * 1e-3
+        )
+    } else if off > 0.0 {
+        format!(
+            "All your playing comes {lag_ms:.0} ms after the guide, most likely because wireless \
+             headphones delay it. Next time use headphones with a cable."
+        )
+    } else {
+        format!(
+            "All your playing comes {:.0} ms before the guide. If your recording program shifts \
+             sound to make up for a delay, it shifts too much; please check its setting.",
+            lag_ms.abs()
+        )
+    }
 }
 
 fn blurred_lag(lag_ms: f64) -> Finding {
@@ -100,4 +105,17 @@ fn offer_both(take: &Take<'_>, lag_ms: f64, fit: &mut Fit) {
 pub(super) fn device_lag_s(take: &Take<'_>, lag_s: f64) -> f64 {
     let beyond_s = lag_s - take.prior.ensemble_lag_ms * 1e-3;
     if beyond_s.abs() < FAR_LAG_MS * 1e-3 { 0.0 } else { beyond_s }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn headphones_are_blamed_for_no_more_than_they_do() {
+        assert!(constant_lag(185.0, 170.0).contains("185 ms after the guide, most likely because"));
+        let late = constant_lag(2_283.0, 2_268.0);
+        assert!(late.contains("2.3 seconds after") && late.contains("you came in late"), "{late}");
+        assert!(constant_lag(-90.0, -105.0).contains("90 ms before the guide"));
+    }
 }
