@@ -1,4 +1,4 @@
-"""A part read in another mode. The players are General MIDI sound fonts by FluidSynth
+"""A part read in another mode or key. The players are General MIDI sound fonts by FluidSynth
 (check_takes.py, home_takes.py); the mode is that of the chart in the guide pack.
 """
 
@@ -35,3 +35,20 @@ def test_a_note_of_another_mode_is_told_by_what_it_is_played_for(pack, tmp_path,
 def test_who_plays_in_the_mode_hears_nothing_of_it(pack, tmp_path, seed):
     says, name = said(pack, "clean", seed, tmp_path)
     assert not says, name
+
+
+# A banjo and a harp: plucked strings whose lines in a room are not all of one harmonic series.
+@pytest.mark.parametrize("seed", [20011, 20021])
+def test_a_plucked_string_in_another_key_is_told(pack, tmp_path, seed):
+    file, name = check_takes.record(pack, "transposed", seed, tmp_path / "take")
+    (line,) = examine(PIECE, [file])
+    assert "transposed" in [finding["code"] for finding in line["findings"]], name
+
+
+# Glockenspiel and vibraphone, whose partials are no harmonics, in the key of the chart.
+@pytest.mark.parametrize("seed", [20004, 20025])
+def test_struck_bars_are_heard_in_no_other_key(pack, tmp_path, seed):
+    file, name = check_takes.record(pack, "clean", seed, tmp_path / "take")
+    (line,) = examine(PIECE, [file])
+    codes = {finding["code"] for finding in line["findings"]}
+    assert not codes & {"transposed", "wrong_section", "wrong_mode", "tuning"}, name

@@ -1,6 +1,6 @@
 //! The harmony of a take beside the piece's chart, beat by beat; three checks read it.
 
-use super::{Take, pitch};
+use super::Take;
 
 /// What sounds on one beat, as far as it has pitch.
 #[derive(Debug, Clone, Copy)]
@@ -13,15 +13,12 @@ pub(super) struct BeatHarmony {
     pub(super) chart: [f32; 12],
 }
 
-/// Every beat of a placed take on which something pitched sounds; none for a take whose pitch
-/// can't be told.
+/// Every beat of a placed take on which something pitched sounds; whether the take has a pitch at
+/// all is [`pitch`](super::pitch)'s to tell.
 pub(super) fn beats(take: &Take) -> Vec<BeatHarmony> {
     let playing = take.playing;
     let row_at = |s: f64| (s / playing.notes_hop_s).round().max(0.0) as usize;
     let mut beats = Vec::new();
-    if !pitch::is_pitched(take) {
-        return beats;
-    }
     for (beat, pair) in take.grid.beats_s.windows(2).enumerate() {
         let Some((from, upto)) = take.file_time_s(pair[0]).zip(take.file_time_s(pair[1])) else {
             return beats;

@@ -20,6 +20,12 @@ const AGREE: f32 = 0.35;
 /// third is left over.
 const STRUCK_HARMONIC: f32 = 0.9;
 
+/// For the key a struck sound plays in this much is enough: a minor third that is left over hides
+/// no key, while it would be taken for a mode. Harps and banjos have 0.79 and more in any room,
+/// bars and drums at most 0.45.
+const KEY_HARMONIC: f32 = 0.7;
+const KEY_AGREE: f32 = 0.6;
+
 /// Pure tones: share of the energy in lines, and their agreement.
 const LINES: f32 = 0.6;
 const PURE_AGREE: f32 = 0.6;
@@ -50,6 +56,15 @@ pub(super) fn is_pitched(take: &Take) -> bool {
         && (tonality.harmonic_of_lines > STRUCK_HARMONIC || sustained());
     let pure = || tonality.lines > LINES && tonality.agreement > PURE_AGREE && sustained();
     harmonic || pure()
+}
+
+/// Whether the key of what is played can be told: where the pitch can, and a little beyond.
+pub(super) fn has_key(take: &Take) -> bool {
+    let tonality = &take.playing.tonality;
+    let harmonic = tonality.harmonic > HARMONIC
+        && tonality.harmonic_of_lines > KEY_HARMONIC
+        && tonality.agreement > KEY_AGREE;
+    harmonic || is_pitched(take)
 }
 
 /// How fast the notes of a take fall after their attacks: the median of the slopes.

@@ -1,6 +1,6 @@
 //! Played in another key throughout, as by a transposing instrument reading a part at pitch.
 
-use super::{Take, harmony};
+use super::{Take, harmony, pitch};
 use crate::finding::{Finding, Severity};
 
 /// The chart must fit so much better after the shift.
@@ -13,6 +13,9 @@ const HALF_WAY_CENTS: f32 = 30.0;
 const LEAST_BEATS: usize = 32;
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
+    if !pitch::has_key(take) {
+        return None;
+    }
     let beats = harmony::beats(take);
     let written: Vec<_> =
         beats.iter().filter(|beat| beat.chart.iter().any(|class| *class > 0.0)).collect();

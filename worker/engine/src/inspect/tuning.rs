@@ -9,7 +9,7 @@ const OFF_CENTS: f64 = 20.0;
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
     let cents = f64::from(take.playing.tuning_cents?);
-    if cents.abs() < OFF_CENTS || !pitch::is_pitched(take) {
+    if cents.abs() < OFF_CENTS || !pitch::has_key(take) {
         return None;
     }
     let says = format!(

@@ -1,7 +1,7 @@
 //! A note outside the mode, again and again in a section: an F sharp where the piece has F.
 
-use super::Take;
 use super::harmony::{self, BeatHarmony};
+use super::{Take, pitch};
 use crate::finding::{Finding, Severity};
 
 /// A foreign note is one of the notes of a beat from this share of them on.
@@ -41,6 +41,9 @@ struct Foreign {
 
 pub(super) fn check(take: &Take) -> Option<Finding> {
     let scale = take.expected.scale?;
+    if !pitch::is_pitched(take) {
+        return None;
+    }
     let beats = harmony::beats(take);
     let mut worst: Option<Foreign> = None;
     let mut places = Vec::new();

@@ -1,6 +1,6 @@
 //! One section's music played in the place of another, or playing where this part is silent.
 
-use super::{Take, harmony};
+use super::{Take, harmony, pitch};
 use crate::finding::{Finding, Severity};
 
 /// Another section's chords must fit so much better than its own.
@@ -42,6 +42,9 @@ fn unasked(take: &Take) -> Option<Finding> {
 
 /// A section whose chords are those of another.
 fn misplaced(take: &Take) -> Option<Finding> {
+    if !pitch::has_key(take) {
+        return None;
+    }
     let beats = harmony::beats(take);
     let sections = harmony::section_beats(take);
     let chart = |beat: usize| take.grid.chroma.get(beat).copied().unwrap_or([0.0; 12]);
