@@ -13,11 +13,16 @@ def pack(tmp_path_factory):
     return make_pack(tmp_path_factory.mktemp("pack"))
 
 
-def said(pack, defect, seed, path):
+def found(pack, defect, seed, path):
+    """What is found in the take `seed` with a defect, and who played."""
     file, name = check_takes.record(pack, defect, seed, path / "take")
     (line,) = examine(PIECE, [file])
-    says = [finding["says"] for finding in line["findings"] if finding["code"] == "wrong_mode"]
-    return says, name
+    return line["findings"], name
+
+
+def said(pack, defect, seed, path):
+    findings, name = found(pack, defect, seed, path)
+    return [finding["says"] for finding in findings if finding["code"] == "wrong_mode"], name
 
 
 # A harp, an organ and a choir, who play chords: the wrong note is seldom the loudest; a cello,
@@ -40,15 +45,13 @@ def test_who_plays_in_the_mode_hears_nothing_of_it(pack, tmp_path, seed):
 # A banjo and a harp: plucked strings whose lines in a room are not all of one harmonic series.
 @pytest.mark.parametrize("seed", [20011, 20021])
 def test_a_plucked_string_in_another_key_is_told(pack, tmp_path, seed):
-    file, name = check_takes.record(pack, "transposed", seed, tmp_path / "take")
-    (line,) = examine(PIECE, [file])
-    assert "transposed" in [finding["code"] for finding in line["findings"]], name
+    findings, name = found(pack, "transposed", seed, tmp_path)
+    assert "transposed" in [finding["code"] for finding in findings], name
 
 
 # Glockenspiel and vibraphone, whose partials are no harmonics, in the key of the chart.
 @pytest.mark.parametrize("seed", [20004, 20025])
 def test_struck_bars_are_heard_in_no_other_key(pack, tmp_path, seed):
-    file, name = check_takes.record(pack, "clean", seed, tmp_path / "take")
-    (line,) = examine(PIECE, [file])
-    codes = {finding["code"] for finding in line["findings"]}
+    findings, name = found(pack, "clean", seed, tmp_path)
+    codes = {finding["code"] for finding in findings}
     assert not codes & {"transposed", "wrong_section", "wrong_mode", "tuning"}, name

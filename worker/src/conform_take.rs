@@ -174,11 +174,11 @@ fn conform_heard(
         expected: plan.expected(),
     };
     let mut findings = judge::findings(&take, &heard.notes, plan);
-    if !findings.iter().any(|finding| finding.code == "wet") {
+    // What was fitted to noise alone is no place, and in what room nobody plays is no matter.
+    let played = !nothing_is_played(&findings);
+    if played && !findings.iter().any(|finding| finding.code == "wet") {
         findings.extend(heard.room.clone());
     }
-    // What was fitted to noise alone is no place.
-    let played = !nothing_is_played(&findings);
     let place = fit.as_ref().filter(|_| played);
     let mut state = judge::state(place, &mut findings);
     let lag_taken_back_ms = place.map_or(0.0, |fit| plan.lag_to_take_back_ms(fit));

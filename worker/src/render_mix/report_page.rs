@@ -27,7 +27,8 @@ pub(super) fn page(report: &RenderReport, plot: &Plot) -> String {
          before any fader, and what brings every group to the same level before the \
          arrangement’s own.</p>{groups}\
          <h2>Takes</h2><p class=\"plain\">By group and name. The trim brings the playing part of \
-         each take to one loudness; none is lifted by more than {MOST_LIFT_DB}\u{a0}dB.</p>{takes}</main></body></html>\n",
+         each take to one loudness; none is lifted by more than {MOST_LIFT_DB}\u{a0}dB.</p>\
+         {takes}</main></body></html>\n",
         title = escape(&report.title),
         what = what(report),
         figures = figures(report),
