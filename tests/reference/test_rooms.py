@@ -17,24 +17,36 @@ def mark(tmp_path_factory):
     return samples
 
 
-def told(sound, codec, folder):
+def told(sound, codec, folder, plays=True):
     """Seconds that the take is said to ring on; none when nothing is said."""
     rng = np.random.default_rng()
     sound = 0.6 * sound / np.max(np.abs(sound)) + 10 ** (-65 / 20) * rng.normal(size=len(sound))
     (line,) = examine(PIECE, [encode(sound, RATE, codec, folder / "take")])
-    said = [finding["value"] for finding in line["findings"] if finding["code"] == "wet"]
-    return said[0] if said else None
+    said = {finding["code"]: finding["value"] for finding in line["findings"]}
+    assert ("silent" in said) != plays
+    return said.get("wet")
 
 
 def with_mark(mark):
     return np.concatenate([np.zeros(RATE), mark, np.zeros(5 * RATE)])
 
 
+def with_playing(mark):
+    """The mark, then a held chord, whose notes have no decay to be judged by."""
+    sound = with_mark(mark)
+    begins = len(sound) - 3 * RATE
+    at_s = np.arange(12 * RATE) / RATE
+    chord = sum(np.sin(2 * np.pi * hz * partial * at_s) / partial
+                for hz in (220, 277.18, 329.63) for partial in range(1, 6))
+    chord *= 0.05 * np.minimum(1, np.minimum(at_s, at_s[-1] - at_s) / 0.5)
+    return np.concatenate([sound[:begins], chord])
+
+
 @pytest.mark.parametrize("rt60_s, codec, phone", [
     (1.5, "wav", False), (2.2, "aac64", True), (2.6, "opus64", False), (3.2, "mp3_96", True),
 ])
 def test_a_hall_is_told_by_its_reverberation_time(mark, rt60_s, codec, phone, tmp_path):
-    sound = wet(with_mark(mark), np.random.default_rng(), rt60_s)
+    sound = wet(with_playing(mark), np.random.default_rng(), rt60_s)
     seconds = told(through_phone(sound) if phone else sound, codec, tmp_path)
     assert seconds == pytest.approx(rt60_s, rel=0.4 if codec == "opus64" else 0.25)
 
@@ -42,5 +54,10 @@ def test_a_hall_is_told_by_its_reverberation_time(mark, rt60_s, codec, phone, tm
 @pytest.mark.parametrize("rt60_s, codec", [(0.3, "wav"), (0.6, "aac64"), (0.9, "opus64"),
                                            (1.2, "mp3_96")])
 def test_a_room_at_home_is_not(mark, rt60_s, codec, tmp_path):
-    sound = room(with_mark(mark), rt60_s, np.random.default_rng())
+    sound = room(with_playing(mark), rt60_s, np.random.default_rng())
     assert told(sound, codec, tmp_path) is None
+
+
+def test_nobody_is_told_of_the_room_in_which_nobody_plays(mark, tmp_path):
+    sound = wet(with_mark(mark), np.random.default_rng(), 2.2)
+    assert told(sound, "wav", tmp_path, plays=False) is None
