@@ -94,7 +94,13 @@ async fn happen(mut config: Config, out: &Path, args: &DemoArgs) -> Result<(), F
     config.listen = listener.local_addr().map_err(Failure::job)?;
     let (base, data_dir) = (config.public_base(), config.data_dir.clone());
     let service = serve::open(config).await.map_err(Failure::job)?;
-    let token = service.first_token.as_ref().map_or_else(String::new, |(token, _)| token.clone());
+    let Some((token, _)) = service.first_token.clone() else {
+        return Err(Failure::given(format!(
+            "The folder {} holds data already, which the demo leaves alone. Name an empty one with \
+             --data-dir, or leave it out.",
+            data_dir.display()
+        )));
+    };
     let stop = CancellationToken::new();
     let running = keep_serving(service, listener, stop.clone());
     let server = Server::at(&base, &token);

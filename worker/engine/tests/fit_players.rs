@@ -335,3 +335,15 @@ fn nothing_heard_and_odd_grids_give_no_fit_and_no_panic() {
     let fit = fit(&grid, &heard, &prior).unwrap();
     assert_eq!((fit.basis, fit.lag_ms), (Basis::MarkOnly, None));
 }
+
+#[test]
+fn a_take_that_begins_beats_late_is_asked_about_once() {
+    for beats in [3.0, 4.0, 5.0] {
+        for (_, _, fit) in trials(4, (true, false), |_, p| p.lag_s = 0.5 * beats) {
+            let fit = fit.unwrap();
+            let about_place = |code: &&str| ["place_uncertain", "lags"].contains(code);
+            let asked: Vec<_> = fit.findings.iter().map(|f| f.code).filter(about_place).collect();
+            assert_eq!(asked, ["place_uncertain"], "{beats} beats late");
+        }
+    }
+}

@@ -44,9 +44,12 @@ pub(super) fn check(take: &Take) -> Option<Finding> {
         return None;
     }
     let says = format!(
-        "You seem to play everything {} semitones {} than written. If your instrument transposes, \
-         please read the part in its own key and record again.",
-        semitones.abs(),
+        "You seem to play everything {} {} than written. If your instrument transposes, please \
+         read the part in its own key and record again.",
+        match semitones.abs() {
+            1 => "a semitone".to_owned(),
+            many => format!("{many} semitones"),
+        },
         if semitones > 0 { "higher" } else { "lower" }
     );
     let finding = Finding::new("transposed", Severity::Asks, says);

@@ -20,21 +20,16 @@ pub(super) fn lag(take: &Take<'_>, fit: &mut Fit) {
     if off.abs() < FAR_LAG_MS.max(3.0 * sd_ms) {
         return;
     }
-    if off.abs() > 0.75 * beat_ms && off.abs() > 400.0 {
-        fit.findings.push(Finding {
-            code: "place_uncertain",
-            severity: Severity::Asks,
-            value: Some(off),
-            unit: "ms",
-            says: "Your playing seems to lie a beat or more away from where the mark puts it. Was \
-                   the mark moved or added afterwards? Please listen and tell us which is right."
-                .into(),
-            at_s: Vec::new(),
-        });
-    }
-    if fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS) {
-        fit.findings.push(blurred_lag(lag_ms));
+    let elsewhere = off.abs() > 0.75 * beat_ms && off.abs() > MOST_LATE_MS;
+    let blurred = fit.spread_ms.is_some_and(|spread_ms| spread_ms > BLURRED_MS);
+    if blurred {
         offer_both(take, lag_ms, fit);
+    }
+    if elsewhere || blurred {
+        // Where the playing fits in several ways, that is the question already.
+        if !fit.findings.iter().any(|finding| finding.code == "place_uncertain") {
+            fit.findings.push(if elsewhere { lies_elsewhere(off) } else { blurred_lag(lag_ms) });
+        }
         return;
     }
     let usual = off > MOST_EARLY_MS && off < MOST_LATE_MS;
@@ -69,6 +64,13 @@ fn constant_lag(lag_ms: f64, off: f64) -> String {
             lag_ms.abs()
         )
     }
+}
+
+fn lies_elsewhere(off_ms: f64) -> Finding {
+    let says = "Your playing seems to lie a beat or more away from where the mark puts it. Was the \
+                mark moved or added afterwards, or did you come in late? Please listen and tell us \
+                which is right, or record once more.";
+    Finding::new("place_uncertain", Severity::Asks, says).measuring(off_ms, "ms")
 }
 
 fn blurred_lag(lag_ms: f64) -> Finding {
