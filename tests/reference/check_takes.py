@@ -297,14 +297,15 @@ def damaged(defect, x, bar1_s, end_s, rng):
     return x
 
 
-def record(pack, defect, seed, path):
-    """Writes the take `seed` with a defect; gives its file and who played."""
+def record(pack, defect, seed, path, banks=1):
+    """Writes the take `seed` with a defect, played from so many banks in turn; gives its file and
+    who played."""
     rng = np.random.default_rng([seed, sum(map(ord, defect))])
     names = sorted(DEFECTS[defect])
     name = names[seed % len(names)]
     args = {"closing_mark": dict(closing=True),
             "too_loose": dict(jitter_ms=float(rng.uniform(55, 85)))}.get(defect, {})
-    bank = seed // len(names) % 2
+    bank = seed // len(names) % banks
     x, bar1_s, _ = play(pack, name, seed, bank, manner_of(defect, rng), **args)
     x = damaged(defect, x, bar1_s, bar1_s + pack.beats_s[-1] + 0.45, rng)
     x = x * min(1, 0.99 / np.max(np.abs(x)))

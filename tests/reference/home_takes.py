@@ -13,7 +13,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from home_sound import BANKS, RATE, encode, room, synthesise, through_phone
+from home_sound import RATE, encode, room, synthesise, through_phone
 
 # General MIDI programmes (GM 1 table): number, centre note, how it is played.
 INSTRUMENTS = {

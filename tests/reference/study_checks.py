@@ -23,6 +23,7 @@ import soundfile
 
 import check_takes
 import home_takes
+from home_sound import banks_at_hand
 from home_takes import Player
 from test_home_takes import PIECE, examine, make_pack
 
@@ -43,7 +44,7 @@ def clean_player(seed):
         noise_db=float(rng.uniform(-80, -62)),
         room_rt60_s=float(rng.choice([0.0, 0.3, 0.45])),
         codec=str(rng.choice(["wav", "flac", "aac128"])),
-        bank=seed // len(names) % 2 if pathlib.Path(home_takes.BANKS[1]).exists() else 0,
+        bank=seed // len(names) % banks_at_hand(),
         seed=seed,
     )
 
@@ -138,7 +139,8 @@ def study_defects(pack, folder, count):
     for defect in check_takes.DEFECTS:
         missed, false = [], collections.Counter()
         for seed in range(count):
-            file, name = check_takes.record(pack, defect, seed, folder / "take")
+            file, name = check_takes.record(pack, defect, seed, folder / "take",
+                                             banks_at_hand())
             (line,) = examine(PIECE, [file])
             file.unlink()
             false.update(codes(line))

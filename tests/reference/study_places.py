@@ -24,6 +24,7 @@ import check_takes
 import home_takes
 import test_other_metres
 import test_own_marks
+from home_sound import banks_at_hand
 from home_takes import Player
 from test_home_takes import PIECE, examine, make_pack
 from test_other_metres import Piece
@@ -37,11 +38,11 @@ EVENLY_STRUCK = ["claps", "cowbell", "taiko", "tinkle bell", "synth drum", "kick
 HELD = ["choir", "strings", "organ"]
 
 
-def anyone(rng, seed, **given):
+def anyone(rng, seed, banks=1, **given):
     """A take with an opening mark by any instrument, with what is usual at home."""
     name = str(rng.choice(sorted(check_takes.ALL)))
     home_takes.INSTRUMENTS.update(check_takes.ALL)
-    bank = int(rng.random() < 0.5 and pathlib.Path(home_takes.BANKS[1]).exists())
+    bank = int(rng.random() < 0.5 and banks > 1)
     player = Player(
         instrument=name, lag_ms=float(rng.uniform(-5, 35)), jitter_ms=float(rng.uniform(7, 24)),
         ratio_ppm=float(rng.normal(0, 60)), lead_in_s=float(rng.uniform(0.4, 9)),
@@ -151,13 +152,13 @@ class Row:
     text: str
 
 
-def player_of(name, seed):
+def player_of(name, seed, banks=1):
     rng = np.random.default_rng([seed, sum(map(ord, name))])
-    return anyone(rng, seed, **CLASSES[name](rng))
+    return anyone(rng, seed, banks, **CLASSES[name](rng))
 
 
 def lay(name, document, pack, seed, folder) -> Row:
-    player = player_of(name, seed)
+    player = player_of(name, seed, banks_at_hand())
     file, truth = home_takes.record(pack, player, folder / "take")
     (line,) = examine(document, [file])
     file.unlink()
