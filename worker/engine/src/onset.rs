@@ -8,6 +8,7 @@
 mod attack;
 mod chroma;
 mod decimate;
+mod ending;
 mod flux;
 mod harmonic;
 mod partials;

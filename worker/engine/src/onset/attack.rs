@@ -163,6 +163,11 @@ impl Envelope {
         }
     }
 
+    /// Power of the cells from one moment to another, as far as they are kept.
+    pub(super) fn powers(&self, from_s: f64, to_s: f64) -> Vec<f32> {
+        self.plain.range(self.cell_at(from_s)..self.cell_at(to_s)).copied().collect()
+    }
+
     fn rise(&self, cells: &VecDeque<f32>, peak_s: f64) -> Option<Rise> {
         let from = self.cell_at(peak_s - 0.200);
         let to = self.cell_at(peak_s + 0.300);

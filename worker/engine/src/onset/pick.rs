@@ -2,6 +2,7 @@
 
 use super::Onset;
 use super::attack::Envelope;
+use super::ending::{Ending, ending};
 use super::partials::Past;
 
 /// A peak must be the highest within this time to either side.
@@ -31,9 +32,15 @@ pub(super) struct Levels<'a> {
 }
 
 impl Levels<'_> {
-    /// When the attack whose flux peaks at `peak_s` begins, and how surely, both in seconds.
-    fn time_attack(&self, peak_s: f64) -> (f64, f64) {
+    /// When the attack whose flux peaks at `peak_s` begins, and how surely, both in seconds; `None`
+    /// where something ends and nothing begins.
+    fn time_attack(&self, peak_s: f64) -> Option<(f64, f64)> {
         let level = self.envelope.time_rise(peak_s);
+        if let Some(ending) = ending(self.envelope, peak_s) {
+            // What spreads over the bands is the end of the old: the new is told by its level.
+            let level = level.filter(|_| ending == Ending::WithAnother);
+            return level.map(|rise| (rise.at_s, rise.sd_s));
+        }
         let partials = self.past.time_new_partials(peak_s);
         let best = match (level, partials) {
             (Some(level), Some(partials)) => {
@@ -43,7 +50,7 @@ impl Levels<'_> {
             (level, partials) => level.or(partials),
         };
         // Neither rises: only the flux tells.
-        best.map_or((peak_s, 0.015), |rise| (rise.at_s, rise.sd_s))
+        Some(best.map_or((peak_s, 0.015), |rise| (rise.at_s, rise.sd_s)))
     }
 }
 
@@ -101,7 +108,7 @@ impl Picker {
             return;
         }
         let peak_s = (at as f64 + vertex(novelty[at - 1], value, novelty.get(at + 1))) * self.hop_s;
-        let (at_s, sd_s) = heard.time_attack(peak_s);
+        let Some((at_s, sd_s)) = heard.time_attack(peak_s) else { return };
         self.peaks.push(Peak { frame: at, onset: Onset { at_s, strength, sd_s } });
     }
 }
