@@ -4,6 +4,7 @@
 //! stroke does: the flux has a peak there, though nothing begins, or only what comes after it.
 
 use super::attack::Envelope;
+use crate::math::vectors::peak;
 
 /// How a note ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,13 +29,12 @@ const LEFT: f32 = 0.03;
 pub(super) fn ending(envelope: &Envelope, peak_s: f64) -> Option<Ending> {
     let cells = |from_s: f64, to_s: f64| envelope.powers(peak_s + from_s, peak_s + to_s);
     let mean = |cells: &[f32]| cells.iter().sum::<f32>() / cells.len().max(1) as f32;
-    let highest = |cells: &[f32]| cells.iter().copied().fold(0.0, f32::max);
     let note = mean(&cells(NOTE_S.0, NOTE_S.1));
     let about = cells(NOTE_S.1, GONE_S.1);
     let lowest = about.windows(TROUGH_CELLS).map(mean).fold(f32::INFINITY, f32::min);
-    if lowest > LEFT * note || highest(&about) > STROKE * note {
+    if lowest > LEFT * note || peak(&about) > STROKE * note {
         return None;
     }
-    let silent = highest(&cells(GONE_S.0, GONE_S.2)) < LEFT * note;
+    let silent = peak(&cells(GONE_S.0, GONE_S.2)) < LEFT * note;
     Some(if silent { Ending::InSilence } else { Ending::WithAnother })
 }
